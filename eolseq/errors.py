@@ -1,0 +1,149 @@
+"""Every exception of the program, grouped by who must act.
+
+::
+
+    EolseqError                  the sentence, and what to do next
+    ├── FileMistakes        (2)  whoever wrote the file: every mistake at file:line:column
+    ├── WrongUse            (2)  whoever typed the command
+    ├── Refused             (3)  the technician: nothing was energised, here is why
+    ├── Stopped             (4)  a person or the guard stopped the run
+    ├── StationFault        (5)  maintenance: the station could not measure
+    │   ├── InstrumentFault      an instrument answered wrongly: step, instrument, message, reply
+    │   ├── LinkFault            the line to an instrument failed
+    │   │   ├── LinkTimeout      no answer, or not all of it, within the stated time
+    │   │   ├── LinkLost         the peer closed or reset the line
+    │   │   ├── LinkAborted      a trip ended a blocked read or write
+    │   │   └── LinkNotOpen      the line could not be opened
+    │   └── RecordFault          the log cannot be trusted or written
+    └── Deadlock            (5)  a task waits for something that can never come (virtual time only)
+
+The number is the exit code of a command that ends with it. A bad product is an outcome, never an exception.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class EolseqError(Exception):
+    """A sentence saying what is wrong and one saying what to do next."""
+
+    exit_code = 5
+
+    def __init__(self, what: str, do: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.do = do
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.do}".strip()
+
+
+@dataclass(frozen=True, order=True)
+class Place:
+    """Where in a file: path, line and column counted from 1."""
+
+    path: str
+    line: int
+    column: int
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, order=True)
+class Mistake:
+    """One thing wrong in a file: what it is, what was expected, and the nearest right word if there is one."""
+
+    place: Place
+    what: str
+    expected: str = ""
+    nearest: str = ""
+
+    def __str__(self) -> str:
+        parts = [self.what]
+        if self.expected:
+            parts.append(f"expected {self.expected}")
+        if self.nearest:
+            parts.append(f"did you mean '{self.nearest}'?")
+        return f"{self.place}: {', '.join(parts)}"
+
+
+class FileMistakes(EolseqError):
+    """All mistakes found in a file, reported in one go."""
+
+    exit_code = 2
+
+    def __init__(self, mistakes: list[Mistake]) -> None:
+        self.mistakes = tuple(sorted(mistakes))
+        super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
+
+
+class WrongUse(EolseqError):
+    """The command was given something it cannot use."""
+
+    exit_code = 2
+
+
+class Refused(EolseqError):
+    """The run may not start; nothing was energised."""
+
+    exit_code = 3
+
+
+class Stopped(EolseqError):
+    """A person or the guard stopped the run."""
+
+    exit_code = 4
+
+
+class StationFault(EolseqError):
+    """The station could not measure or cannot be trusted; maintenance must look."""
+
+    exit_code = 5
+
+
+class InstrumentFault(StationFault):
+    """An instrument answered wrongly or not at all; carries step, instrument, message and reply as text."""
+
+    def __init__(self, what: str, do: str = "", *, instrument: str = "", message: str = "", reply: str = "",
+                 step: str = "") -> None:
+        super().__init__(what, do)
+        self.instrument = instrument
+        self.message = message
+        self.reply = reply
+        self.step = step
+
+    def __str__(self) -> str:
+        where = [f"{name} {text!r}" if name in ("message", "reply") else f"{name} {text}"
+                 for name, text in (("step", self.step), ("instrument", self.instrument),
+                                    ("message", self.message), ("reply", self.reply)) if text]
+        return f"{self.what} ({', '.join(where)}) {self.do}".strip() if where else super().__str__()
+
+
+class LinkFault(InstrumentFault):
+    """The line to an instrument failed."""
+
+
+class LinkTimeout(LinkFault):
+    """No answer, or not all of it, came within the stated time."""
+
+
+class LinkLost(LinkFault):
+    """The peer closed or reset the line."""
+
+
+class LinkAborted(LinkFault):
+    """A trip ended a blocked read or write."""
+
+
+class LinkNotOpen(LinkFault):
+    """The line could not be opened."""
+
+
+class RecordFault(StationFault):
+    """The log cannot be trusted, or could not be written."""
+
+
+class Deadlock(EolseqError):
+    """Every task waits and none has a deadline."""
