@@ -7,15 +7,17 @@ over real sockets and, thousands of times faster, in virtual time.
 
 from __future__ import annotations
 
-import _thread
 import heapq
 import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from eolseq.errors import Deadlock
+
+if TYPE_CHECKING:
+    from greenlet import greenlet
 
 
 class Signal(Protocol):
@@ -123,14 +125,13 @@ class _Ended(BaseException):
 
 
 class _VirtualTask:
-    __slots__ = ("_clock", "baton", "error", "finished", "name", "pending", "ticket", "woken")
+    __slots__ = ("_clock", "error", "finished", "greenlet", "name", "pending", "ticket", "woken")
 
-    def __init__(self, clock: VirtualClock, name: str) -> None:
+    def __init__(self, clock: VirtualClock, name: str, greenlet: greenlet) -> None:
         self._clock = clock
         self.name = name
+        self.greenlet = greenlet
         self.error: BaseException | None = None
-        self.baton = _thread.allocate_lock()
-        self.baton.acquire()
         self.ticket = 0          # rises at every wait, so that a stale deadline in the heap is recognised
         self.woken = False       # by its flag, not by its deadline
         self.finished = _VirtualSignal(clock)
@@ -167,15 +168,18 @@ class _VirtualSignal:
 class VirtualClock:
     """Time that jumps to the next deadline as soon as no task can run.
 
-    Tasks are threads of which one runs at a time: whoever waits hands the baton on. Ties go by order of arrival, so
-    a run is the same every time. The thread that makes the clock is its first task. A test may set ``choose`` to pick
-    among the tasks that are ready, and ``probe`` to be called, with their number, at every hand-over.
+    Tasks are greenlets of one thread: whoever waits hands the baton on, in half a microsecond where a thread would
+    take fifteen. Ties go by order of arrival, so a run is the same every time. The caller that makes the clock is its
+    first task. A test may set ``choose`` to pick among the tasks that are ready, and ``probe`` to be called, with
+    their number, at every hand-over.
     """
 
     def __init__(self, start: datetime = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)) -> None:
+        from greenlet import getcurrent  # only virtual time needs it
+
         self._start = start
         self._seconds = 0.0
-        self._main = _VirtualTask(self, "main")
+        self._main = _VirtualTask(self, "main", getcurrent())
         self._current = self._main
         self._tasks: set[_VirtualTask] = {self._main}
         self._ready: list[_VirtualTask] = []
@@ -211,10 +215,11 @@ class VirtualClock:
 
     def start(self, name: str, work: Callable[[], None]) -> Task:
         """Start a task; it first runs when the caller waits."""
-        task = _VirtualTask(self, name)
+        from greenlet import greenlet
+
+        task = _VirtualTask(self, name, greenlet(lambda *_: self._run(task, work)))
         self._tasks.add(task)
         self._ready.append(task)
-        threading.Thread(target=self._run, args=(task, work), name=name, daemon=True).start()
         return task
 
     def close(self) -> None:
@@ -227,7 +232,6 @@ class VirtualClock:
             self._pause(None, 0.0)
 
     def _run(self, task: _VirtualTask, work: Callable[[], None]) -> None:
-        task.baton.acquire()
         try:
             if task.pending is None:
                 work()
@@ -240,7 +244,7 @@ class VirtualClock:
         task.finished.set()
         following = self._next(task)
         self._current = following
-        following.baton.release()
+        task.greenlet.parent = following.greenlet  # returning from a greenlet goes on in its parent
 
     def _wake(self, tasks: list[_VirtualTask]) -> None:
         for task in tasks:
@@ -269,8 +273,7 @@ class VirtualClock:
         following = self._next(me)
         if following is not me:
             self._current = following
-            following.baton.release()
-            me.baton.acquire()
+            following.greenlet.switch()
         if signal is not None and not me.woken and me in signal.waiting:
             signal.waiting.remove(me)
         if me.pending is not None:
