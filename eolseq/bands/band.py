@@ -1,0 +1,122 @@
+"""Acceptance bands, readings, and the only place that decides whether a reading is inside its band.
+
+Everything here is pure. A bad product is an outcome, never an exception; a missing measurement is never a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+
+from eolseq.quantity import UNITS, Quantity
+
+ABOVE_RANGE = "above range"
+BELOW_RANGE = "below range"
+NOT_A_NUMBER = "not a number"
+NO_ANSWER = "no reading"
+
+
+class Outcome(StrEnum):
+    """How a step or a run ended."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+    STOPPED = "stopped"
+    FAULT = "fault"
+    NOT_REACHED = "not reached"  # a step only
+    REFUSED = "refused"          # a run only
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measured value: a decimal number in ``unit`` or None, the instrument's own text, and when (seconds).
+
+    ``special`` says why there is no number: one of ABOVE_RANGE, BELOW_RANGE, NOT_A_NUMBER, NO_ANSWER.
+    """
+
+    name: str
+    value: Decimal | None
+    unit: str
+    raw: str = ""
+    special: str = ""
+    time: float = 0.0
+    instrument: str = ""
+
+    def __str__(self) -> str:
+        return self.special if self.value is None else f"{self.value:f} {self.unit}".strip()
+
+    @property
+    def base(self) -> Decimal | None:
+        """The number in base units, exact, or None."""
+        return None if self.value is None else self.value * UNITS[self.unit][1]
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceBand:
+    """The limits, both inclusive, that a reading must lie within, and why they are what they are."""
+
+    at_least: Quantity | None
+    at_most: Quantity | None
+    basis: str = ""
+
+    def __str__(self) -> str:
+        if self.at_least is None:
+            return f"at most {self.at_most}"
+        if self.at_most is None:
+            return f"at least {self.at_least}"
+        return f"{self.at_least} to {self.at_most}"
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A reading held against its band: the outcome and a sentence for people."""
+
+    reading: Reading
+    band: AcceptanceBand
+    outcome: Outcome
+    sentence: str
+
+
+def judge(band: AcceptanceBand, reading: Reading) -> Judgement:
+    """Decide whether a reading is inside its band.
+
+    A number inside (edges included) passes, outside fails. "Above range" against an upper limit fails without a
+    number; against a floor alone it is a fault, as is every other missing number: nothing was measured.
+    """
+    def verdict(outcome: Outcome, words: str) -> Judgement:
+        return Judgement(reading, band, outcome, f"{reading.name} {words}")
+
+    value = reading.base
+    if value is None or not value.is_finite():
+        if value is None and reading.special == ABOVE_RANGE and band.at_most is not None:
+            return verdict(Outcome.FAIL, f"is above range; it must be at most {band.at_most}")
+        return verdict(Outcome.FAULT, f"was not measured: {reading.special or 'not a number'}")
+    if band.at_least is None and band.at_most is None:
+        return verdict(Outcome.FAULT, "has no band to be judged by")
+    for limit in (band.at_least, band.at_most):
+        if limit is not None and limit.dimension != UNITS[reading.unit][0]:
+            return verdict(Outcome.FAULT, f"is in {reading.unit} and cannot be held against {limit}")
+    if band.at_least is not None and value < band.at_least.base:
+        return verdict(Outcome.FAIL, f"is {reading}, below {band.at_least}")
+    if band.at_most is not None and value > band.at_most.base:
+        return verdict(Outcome.FAIL, f"is {reading}, above {band.at_most}")
+    return verdict(Outcome.PASS, f"is {reading}, inside {band}")
+
+
+_WORST_FIRST = (Outcome.FAIL, Outcome.FAULT, Outcome.STOPPED, Outcome.UNDECIDED)
+
+
+def worst(outcomes: Iterable[Outcome]) -> Outcome:
+    """The outcome of the whole: fail > fault > stopped > undecided > pass.
+
+    ``pass`` only if there is at least one outcome and every one is ``pass``; a step not reached, with nothing worse
+    beside it, leaves the whole ``fault``.
+    """
+    found = list(outcomes)
+    for outcome in _WORST_FIRST:
+        if outcome in found:
+            return outcome
+    return Outcome.PASS if found and all(o is Outcome.PASS for o in found) else Outcome.FAULT

@@ -1,0 +1,164 @@
+"""The contract between a kind of step and the bench it runs on.
+
+A step is straight-line code that takes a bench and gives back evidence; it never judges, logs or prints. Each kind of
+step is one file beside this one, with a frozen dataclass of its settings, its table of fields, and ``run``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from eolseq.bands.band import AcceptanceBand, Reading
+from eolseq.clock import Clock
+from eolseq.quantity import Quantity
+
+SAMPLE_EVERY = 0.08  # seconds between two looks at what is applied; they may be at most 0.1 s apart
+
+
+@dataclass(frozen=True)
+class Closed:
+    """A part of the unit that is switched on for a step: which, by what, and how long it takes to close."""
+
+    part: str
+    by: str
+    delay: Quantity
+
+
+@dataclass(frozen=True)
+class Connections:
+    """What is connected to what during a step."""
+
+    tied: tuple[str, ...] = ()
+    returned: str = ""
+    closed: tuple[Closed, ...] = ()
+    disconnected: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Residual:
+    """The volts left at the unit's terminals a stated time after OFF, and the band they are judged by."""
+
+    after: Quantity
+    band: AcceptanceBand
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What one look at an instrument gave: readings by name, and the flags (conditions) that were set."""
+
+    readings: Mapping[str, Reading]
+    flags: frozenset[str] = frozenset()
+    channels: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A reading with the band it is to be judged by; ``if_open`` replaces the sentence when it is above range."""
+
+    reading: Reading
+    band: AcceptanceBand
+    if_open: str = ""
+    where: str = ""  # which point or stage, for people
+
+
+@dataclass(frozen=True)
+class Applied:
+    """What was put on the unit over the whole hold: lowest and highest sample, their number, and the band."""
+
+    name: str
+    lowest: Reading
+    highest: Reading
+    samples: int
+    band: AcceptanceBand
+
+
+@dataclass(frozen=True)
+class Trip:
+    """The instrument ended the test because of the unit: what it last saw. A missing current is allowed."""
+
+    phase: str
+    voltage: Reading | None = None
+    current: Reading | None = None
+    elapsed: Reading | None = None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything a step found out, for the engine to judge and the record to keep."""
+
+    readings: tuple[Taken, ...]
+    applied: tuple[Applied, ...] = ()
+    trip: Trip | None = None
+
+
+class Instrument(Protocol):
+    """An instrument as steps see it: actions by name, in the words of its role."""
+
+    name: str
+    role: str
+
+    def perform(self, action: str, **arguments: Any) -> Answer:
+        """Carry out an action of the driver page; InstrumentFault or LinkFault when it does not answer as it should."""
+
+
+class Powered(Protocol):
+    """A source that is on. ``sample`` looks at it; after the ``with`` block ``after_off`` has the unit's own volts."""
+
+    after_off: Reading | None
+
+    def sample(self) -> Answer:
+        """Measure at the source; raises Stopped or StationFault if the guard, a ceiling or the link demands it."""
+
+    def pause(self, seconds: float) -> None:
+        """Wait with voltage on; ends at once, by an exception, on a trip."""
+
+    def switch_off(self) -> None:
+        """Turn the source off before the block ends, such as for a locked rotor; confirmed."""
+
+
+class Bench(Protocol):
+    """What a step may use. It never sees addresses, the guard or the log."""
+
+    clock: Clock
+
+    def instrument(self, role: str) -> Instrument:
+        """The instrument that plays a role at this bay."""
+
+    def connected(self, route: str, connections: Connections, *, point: str = "") -> AbstractContextManager[None]:
+        """Close the relays of a route (an instrument's way to the unit), a bond point, ties and parts; read them back.
+
+        Closed parts get their delay before the block begins. Everything is opened, and seen open, after it.
+        """
+
+    def energised(self, role: str, settings: Mapping[str, Any], *, residual: Residual | None = None,
+                  run_down: Quantity | None = None) -> AbstractContextManager[Powered]:
+        """The one door to voltage: log, look at the guard, ON, look again; after the block OFF, discharge, prove dead."""
+
+    def live(self, name: str, reading: Reading | None, band: AcceptanceBand | None, phase: str,
+             seconds_left: float) -> None:
+        """Show a reading while it is being taken. Decides nothing."""
+
+
+class Step(Protocol):
+    """The settings of one step of a sequence."""
+
+    kind: str
+    name: str
+
+    def run(self, bench: Bench) -> Evidence:
+        """Carry the step out."""
+
+    def seconds(self) -> float:
+        """How long the step is expected to take."""
+
+    def roles(self) -> tuple[str, ...]:
+        """The roles of the instruments it needs."""
+
+    def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
+        """Every band it will be judged by, readings first, each with the reading's name."""
+
+    def highest_volts(self) -> Quantity | None:
+        """The highest voltage it puts on the unit, for ceilings and cautions."""
