@@ -1,0 +1,273 @@
+"""A simulated instrument seen from its wire: bytes in, bytes out, with a status model and faults to be had by name.
+
+Commands are handed in as patterns printed as SCPI-1999 prints them, and ask the physics; the physics is told the time
+before every message. The common commands of IEEE 488.2 and the SYSTem and STATus trees are built in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from eolseq.simulation.grammar import Call, Parameter, Parameters, nr1, nr2, nr3, read_unit, split
+from eolseq.simulation.headers import Handler, HeaderTree
+from eolseq.simulation.status import OPERATION_COMPLETE, CommandError, Register, Status
+
+__all__ = ["FAULTS", "Call", "CommandError", "Connection", "Handler", "Instrument", "Parameter", "Parameters",
+           "delivery", "nr1", "nr2", "nr3", "taking"]
+
+FAULTS = {
+    "silent": "what is asked is done, but never answered",
+    "garbled": "every second character of an answer comes as ~",
+    "truncated": "the second half of an answer and its end never come",
+    "split": "an answer comes byte by byte, 1 ms (or the number given) apart; nothing is lost",
+    "slow": "an answer comes 0.2 s (or the number given) late; nothing is lost",
+    "late": "an answer comes 3 s (or the number given) late, after the reader has given up",
+    "closed": "open connections are closed, new ones are closed as soon as they are used; nothing is done",
+    "refused": "a new connection is refused; open ones go on (a serial line, which cannot refuse, is silent)",
+    "error_in_queue": "after each command an error -240 (or the number given) stands in the error queue",
+}
+"""The faults of the wire. closed and refused act on connections, error_in_queue on commands, the others on answers."""
+
+DELAYS = {"split": 1e-3, "slow": 0.2, "late": 3.0}
+"""Seconds that a fault delays an answer (split: each byte) when no number is given."""
+
+LONGEST_MESSAGE = 65536
+"""Bytes that may come without a terminator before the input buffer overruns."""
+
+_CACHED_MESSAGES = 2048
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """A message unit ready to be carried out."""
+
+    handler: Handler
+    call: Call
+    query: bool
+    indefinite: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Message:
+    """A whole program message: its units up to the first command error, and that error."""
+
+    units: tuple[_Unit, ...]
+    error: CommandError | None
+
+
+def taking(least: int, most: int | None, handler: Handler) -> Handler:
+    """A handler that is only called with at least and at most so many parameters (None: any number more)."""
+    def checked(call: Call) -> str | None:
+        if len(call.parameters) < least:
+            raise CommandError(-109)
+        if most is not None and len(call.parameters) > most:
+            raise CommandError(-108)
+        return handler(call)
+    return checked
+
+
+class Instrument:
+    """One instrument: what it knows to do, its status, and the fault of its wire if it has one.
+
+    ``operation`` and ``questionable`` give the condition bits now, ``reset`` is what ``*RST`` does, ``before`` is told
+    the time (in seconds of the clock) before every message, so that the physics can move on to it.
+    """
+
+    def __init__(self, name: str, identity: str, commands: Mapping[str, Handler], *, operation: Callable[[], int],
+                 questionable: Callable[[], int], reset: Callable[[], None], before: Callable[[float], None],
+                 self_test: Callable[[], int] = lambda: 0) -> None:
+        self.name = name
+        self.identity = identity
+        self.status = Status(operation, questionable)
+        self.fault: str | None = None
+        self.fault_number: float | None = None
+        self.fault_listeners: list[Callable[[], None]] = []
+        self._reset = reset
+        self._self_test = self_test
+        self._before = before
+        self._answering = False
+        self._tree = HeaderTree({**commands, **self._standard_commands()})
+        self._indefinite = self._tree.find("*IDN?", self._tree.root)[0]
+        self._messages: dict[bytes, _Message] = {}
+        self._own: Connection | None = None
+
+    def connect(self) -> Connection:
+        """A new connection with an input buffer of its own; status and error queue are shared by all."""
+        return Connection(self)
+
+    def receive(self, data: bytes, now: float) -> bytes:
+        """Take bytes on a connection that is kept for whoever needs only one; the bytes of the responses."""
+        if self._own is None:
+            self._own = self.connect()
+        return self._own.receive(data, now)
+
+    def set_fault(self, name: str | None, number: float | None = None) -> None:
+        """Give the wire a fault by its name in FAULTS, or none; the number is seconds, or an error's number."""
+        if name is not None and name not in FAULTS:
+            raise CommandError(-224, f"fault {name!r}; there are {', '.join(FAULTS)}")
+        self.fault, self.fault_number = name, number
+        for listener in tuple(self.fault_listeners):
+            listener()
+
+    def look(self) -> None:
+        """Latch the condition bits that rose; for physics in which a bit may rise and fall between two messages."""
+        self.status.look()
+
+    def execute(self, message: bytes, now: float) -> bytes:
+        """Carry out one program message without its terminator; its response with terminator, or nothing."""
+        self._before(now)
+        self.status.look()
+        prepared = self._messages.get(message)
+        if prepared is None:
+            prepared = self._prepare(message)
+        responses: list[str] = []
+        after_indefinite = False
+        for unit in prepared.units:
+            if unit.query and after_indefinite:
+                self.status.add_error(-440)
+                continue
+            self._answering = bool(responses)
+            try:
+                response = unit.handler(unit.call)
+            except CommandError as error:
+                self.status.add_error(error.number, error.info)
+            else:
+                if unit.query and response is not None:
+                    responses.append(response)
+                    after_indefinite = after_indefinite or unit.indefinite
+            if not unit.query and self.fault == "error_in_queue":
+                self.status.add_error(int(self.fault_number or -240))
+        if prepared.error is not None:
+            self.status.add_error(prepared.error.number, prepared.error.info)
+        return (";".join(responses) + "\n").encode("latin-1", "replace") if responses else b""
+
+    def _prepare(self, message: bytes) -> _Message:
+        """Parse a message once; the next one of the same bytes is found ready."""
+        units: list[_Unit] = []
+        error: CommandError | None = None
+        try:
+            self._parse(message, units)
+        except CommandError as met:
+            error = met
+        prepared = _Message(tuple(units), error)
+        if len(self._messages) >= _CACHED_MESSAGES:
+            self._messages.clear()
+        self._messages[message] = prepared
+        return prepared
+
+    def _parse(self, message: bytes, units: list[_Unit]) -> None:
+        if not message.isascii():
+            raise CommandError(-101)
+        path = self._tree.root
+        pieces = split(message.decode("ascii"), ";")
+        for piece in pieces:
+            if not piece:
+                if len(pieces) == 1:
+                    return
+                raise CommandError(-102)
+            text = read_unit(piece)
+            handler, suffixes, path = self._tree.find(text.header, path)
+            query = text.header.endswith("?")
+            units.append(_Unit(handler, Call(text.parameters, suffixes), query, handler == self._indefinite))
+
+    def _standard_commands(self) -> dict[str, Handler]:
+        """The mandatory commands of IEEE 488.2 chapter 10 and SCPI-1999 volume 1, 4.2.1."""
+        status = self.status
+        commands: dict[str, Callable[[Call], str | None]] = {
+            "*CLS": taking(0, 0, lambda _: status.clear()),
+            "*ESE": taking(1, 1, self._set_event_enable),
+            "*ESE?": taking(0, 0, lambda _: nr1(status.event_enable)),
+            "*ESR?": taking(0, 0, lambda _: nr1(status.take_events())),
+            "*IDN?": taking(0, 0, lambda _: self.identity),
+            "*OPC": taking(0, 0, self._operation_complete),
+            "*OPC?": taking(0, 0, lambda _: "1"),
+            "*RST": taking(0, 0, lambda _: self._reset()),
+            "*SRE": taking(1, 1, self._set_service_enable),
+            "*SRE?": taking(0, 0, lambda _: nr1(status.service_enable)),
+            "*STB?": taking(0, 0, lambda _: nr1(status.byte(self._answering))),
+            "*TST?": taking(0, 0, lambda _: nr1(self._self_test())),
+            "*WAI": taking(0, 0, lambda _: None),
+            "SYSTem:ERRor[:NEXT]?": taking(0, 0, lambda _: status.next_error()),
+            "SYSTem:ERRor:COUNt?": taking(0, 0, lambda _: nr1(len(status.errors))),
+            "SYSTem:VERSion?": taking(0, 0, lambda _: "1999.0"),
+            "STATus:PRESet": taking(0, 0, lambda _: status.preset()),
+        }
+        commands.update(_register_commands("STATus:OPERation", status.operation))
+        commands.update(_register_commands("STATus:QUEStionable", status.questionable))
+        return commands
+
+    def _set_event_enable(self, call: Call) -> None:
+        self.status.event_enable = call.parameters[0].integer(least=0, most=255)
+
+    def _set_service_enable(self, call: Call) -> None:
+        self.status.service_enable = call.parameters[0].integer(least=0, most=255) & ~0x40
+
+    def _operation_complete(self, _: Call) -> None:
+        self.status.events |= OPERATION_COMPLETE
+
+
+def _register_commands(tree: str, register: Register) -> dict[str, Handler]:
+    def enable(call: Call) -> None:
+        register.enable = call.parameters[0].integer(least=0, most=65535) & 0x7FFF
+
+    return {
+        f"{tree}[:EVENt]?": taking(0, 0, lambda _: nr1(register.take_event())),
+        f"{tree}:CONDition?": taking(0, 0, lambda _: nr1(register.look())),
+        f"{tree}:ENABle": taking(1, 1, enable),
+        f"{tree}:ENABle?": taking(0, 0, lambda _: nr1(register.enable)),
+    }
+
+
+class Connection:
+    """One line to an instrument, with its own input buffer; a message is complete at its new line."""
+
+    __slots__ = ("_buffer", "_overrun", "instrument")
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+        self._buffer = b""
+        self._overrun = False
+
+    def receive(self, data: bytes, now: float) -> bytes:
+        """Take bytes as they come, carry out the messages they complete; the bytes of the responses.
+
+        The faults silent, garbled and truncated have acted on them; for the others see ``delivery``.
+        """
+        buffer = self._buffer + data if self._buffer else data
+        *messages, rest = buffer.split(b"\n")
+        if self._overrun and messages:
+            messages, self._overrun = messages[1:], False
+        instrument = self.instrument
+        if len(messages) == 1:
+            answer = instrument.execute(messages[0], now)
+        else:
+            answer = b"".join([instrument.execute(message, now) for message in messages])
+        if len(rest) > LONGEST_MESSAGE or self._overrun:
+            if not self._overrun:
+                instrument.status.add_error(-363)
+            rest, self._overrun = b"", True
+        self._buffer = rest
+        return _spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
+
+
+def _spoilt(answer: bytes, fault: str) -> bytes:
+    """What arrives of an answer under a fault that changes its bytes."""
+    if fault == "silent":
+        return b""
+    if fault == "truncated":
+        return answer[:len(answer) // 2]
+    if fault == "garbled":
+        return bytes(0x7E if place % 2 == 0 and byte != 0x0A else byte for place, byte in enumerate(answer))
+    return answer
+
+
+def delivery(instrument: Instrument, answer: bytes, now: float) -> list[tuple[float, bytes]]:
+    """When which bytes of an answer arrive, in seconds of the clock, under the fault of the wire."""
+    delay = DELAYS.get(instrument.fault or "")
+    if delay is None:
+        return [(now, answer)]
+    seconds = delay if instrument.fault_number is None else instrument.fault_number
+    if instrument.fault == "split":
+        return [(now + place * seconds, answer[place:place + 1]) for place in range(len(answer))]
+    return [(now + seconds, answer)]
