@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.clock import Clock
+from eolseq.instruments.roles import Answer, Instrument
 from eolseq.quantity import Quantity
 
 SAMPLE_EVERY = 0.08  # seconds between two looks at what is applied; they may be at most 0.1 s apart
@@ -43,15 +44,6 @@ class Residual:
 
     after: Quantity
     band: AcceptanceBand
-
-
-@dataclass(frozen=True)
-class Answer:
-    """What one look at an instrument gave: readings by name, and the flags (conditions) that were set."""
-
-    readings: Mapping[str, Reading]
-    flags: frozenset[str] = frozenset()
-    channels: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -92,16 +84,6 @@ class Evidence:
     readings: tuple[Taken, ...]
     applied: tuple[Applied, ...] = ()
     trip: Trip | None = None
-
-
-class Instrument(Protocol):
-    """An instrument as steps see it: actions by name, in the words of its role."""
-
-    name: str
-    role: str
-
-    def perform(self, action: str, **arguments: Any) -> Answer:
-        """Carry out an action of the driver page; InstrumentFault or LinkFault when it does not answer as it should."""
 
 
 class Powered(Protocol):
