@@ -1,0 +1,257 @@
+"""The kinds of entries: plain frozen data made of text, counts and null.
+
+A measured number is the text the instrument's reply was turned into (``"0.000420"``), never a float; what was not
+measured is None. Counts and indices are whole numbers. ``run`` is always the index of the run's ``begin``. The order
+of the fields is the order in the file; the first fields of begin, energise, end and abandon are what the log reads
+back when it is opened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal
+
+Mode = Literal["real", "simulated"]
+YesNo = Literal["yes", "no"]
+
+EARLIER_KEPT = 20
+"""How many earlier attempts on a unit a ``begin`` and an ``end`` repeat; the count is of all."""
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierAttempt:
+    """An earlier run on the same unit: index and leaf hash (hex) of the line that ended it, and its outcome.
+
+    ``outcome`` is ``abandoned`` for a run closed after a crash, ``open`` for one not ended, whose line is its begin.
+    """
+
+    index: int
+    outcome: str
+    leaf: str
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceUsed:
+    """The sequence of a run: its name, the file it came from and the SHA-256 (hex) of that file."""
+
+    name: str
+    path: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentUsed:
+    """The instrument behind a reading, with the range it measured in and its accuracy there."""
+
+    name: str
+    model: str
+    serial: str
+    range: str | None = None
+    accuracy: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentStanding:
+    """An instrument at the end of a run: its reply to the identity question and how good it is known to be."""
+
+    name: str
+    role: str
+    identity: str
+    model: str
+    serial: str
+    calibrated_until: str | None = None
+    verification: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """What was put on the unit over a hold: lowest and highest of so many samples, and the band for them."""
+
+    name: str
+    lowest: str | None
+    highest: str | None
+    unit: str
+    at_least: str | None
+    at_most: str | None
+    samples: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One judged reading with the instrument's raw reply, its band and why the band is so."""
+
+    name: str
+    raw: str | None
+    value: str | None
+    unit: str
+    at_least: str | None
+    at_most: str | None
+    basis: str
+    outcome: str
+    sentence: str
+    uncertainty: str | None = None
+    rule: str
+    instrument: InstrumentUsed | None
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """A step of an ended run with all its readings again; a step not reached has none."""
+
+    name: str
+    kind: str
+    outcome: str
+    sentence: str
+    readings: tuple[Measured, ...] = ()
+    applied: tuple[Applied, ...] = ()
+    settings: Mapping[str, str] = field(default_factory=dict)
+    connections: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Genesis:
+    """The first entry of a log: the key registry's first version, naming the station's key."""
+
+    kind: ClassVar[str] = "genesis"
+    registry: Mapping[str, Any]
+    software: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Begin:
+    """An attempt on a unit begins; durable before any voltage."""
+
+    kind: ClassVar[str] = "begin"
+    serial: str
+    attempt: int
+    mode: Mode
+    trial: YesNo
+    bay: str
+    earlier_count: int
+    earlier: tuple[EarlierAttempt, ...]
+    sequence: SequenceUsed
+    station: str
+    station_digest: str
+    pages: Mapping[str, str]
+    operator: str
+    cautions: tuple[str, ...]
+    approval: int | None = None
+    software: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Energise:
+    """Voltage is about to be put on a unit; durable before it is."""
+
+    kind: ClassVar[str] = "energise"
+    run: int
+    step: str
+    kind_of_step: str
+    source: str
+    settings: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading(Measured):
+    """A step's reading, written once voltage is off."""
+
+    kind: ClassVar[str] = "reading"
+    run: int
+    step: str
+    step_kind: str
+    applied: tuple[Applied, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class End:
+    """A run has ended: its outcome and everything needed to stand alone as a customer's record."""
+
+    kind: ClassVar[str] = "end"
+    run: int
+    serial: str
+    outcome: str
+    sentence: str
+    mode: Mode
+    trial: YesNo
+    bay: str
+    attempt: int
+    earlier_count: int
+    earlier: tuple[EarlierAttempt, ...]
+    steps: tuple[StepDone, ...]
+    instruments: tuple[InstrumentStanding, ...]
+    operator: str
+    cautions: tuple[str, ...]
+    sequence: SequenceUsed
+    approval: int | None = None
+    software: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Abandon:
+    """A run that was open when the program last died is closed before anything else is tested."""
+
+    kind: ClassVar[str] = "abandon"
+    run: int
+    serial: str
+    reason: str
+    energised: YesNo
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lock:
+    """The station takes itself out of use: why, and what must be done."""
+
+    kind: ClassVar[str] = "lock"
+    reason: str
+    do: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unlock:
+    """The station is in use again: who said so and why."""
+
+    kind: ClassVar[str] = "unlock"
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """A free note, such as why a run was refused; serial is None when no unit is concerned."""
+
+    kind: ClassVar[str] = "remark"
+    serial: str | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockMark:
+    """The wall clock was seen to lie behind the last entry: by how many seconds, as text."""
+
+    kind: ClassVar[str] = "clock"
+    behind: str
+    last: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Close:
+    """The program ends in good order."""
+
+    kind: ClassVar[str] = "close"
+    reason: str
+
+
+Entry = Genesis | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Remark | ClockMark | Close
+
+KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
+                   "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",
+                   "unlock", "recovery", "clock", "remark", "close"})
+"""Every kind the format knows, those of later versions included."""
+
+
+def reading(run: int, step: str, step_kind: str, measured: Measured, applied: tuple[Applied, ...] = ()) -> Reading:
+    """The log entry of one measured value, so that the same value can stand in the run's ``end``."""
+    values = {name: getattr(measured, name) for name in Measured.__dataclass_fields__}
+    return Reading(run=run, step=step, step_kind=step_kind, applied=applied, **values)
