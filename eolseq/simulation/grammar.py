@@ -21,12 +21,12 @@ MULTIPLIERS = {"EX": 1e18, "PE": 1e15, "T": 1e12, "G": 1e9, "MA": 1e6, "K": 1e3,
 INFINITY, NOT_A_NUMBER = 9.9e37, 9.91e37
 """The numbers by which SCPI writes infinity and not-a-number."""
 
-_NUMBER = re.compile(r"([+-]?)(\d+\.?\d*|\.\d+)(?:[ \t]*E[ \t]*([+-]?\d+))?[ \t]*(/?[A-Z%][A-Z0-9%./*^-]*)?", re.ASCII)
+_NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[ \t]*E[ \t]*([+-]?\d+))?[ \t]*(/?[A-Z%][A-Z0-9%./*^-]*)?", re.ASCII)
 _NON_DECIMAL = re.compile(r"#(?:H([0-9A-F]+)|Q([0-7]+)|B([01]+))", re.ASCII)
 _WORD = re.compile(r"[A-Z][A-Z0-9_]*", re.ASCII)
 _STRING = re.compile(r'"(?:[^"]|"")*"|' r"'(?:[^']|'')*'")
-_CHANNELS = re.compile(r"\([ \t]*@[ \t]*(\d+(?:[ \t]*:[ \t]*\d+)?(?:[ \t]*,[ \t]*\d+(?:[ \t]*:[ \t]*\d+)?)*)?[ \t]*\)")
-_PIECES = {separator: re.compile(rf"""(?:"(?:[^"]|"")*"|'(?:[^']|'')*'|\([^()]*\)|[^{separator}"'()])*""")
+_CHANNELS = re.compile(r"\(@([0-9:, \t]*)\)")
+_PIECES = {separator: re.compile(rf"""(?:"(?:[^"]|"")*"|'(?:[^']|'')*'|\([^()]*\)|[^{separator}"'()]+)*""")
            for separator in ";,"}
 _MOST_CHANNELS = 1000
 
@@ -94,13 +94,11 @@ class Parameter:
         if match is None:
             raise CommandError(-104)
         channels: list[int] = []
-        for part in (match[1] or "").split(",") if match[1] else []:
-            ends = [_channel(end) for end in part.split(":")]
-            first, last = ends[0], ends[-1]
-            if abs(last - first) >= _MOST_CHANNELS or len(channels) > _MOST_CHANNELS:
+        for part in match[1].split(",") if match[1].strip() else []:
+            first, _, last = part.partition(":")
+            channels.extend(_channels(_channel(first), _channel(last or first)))
+            if len(channels) > _MOST_CHANNELS:
                 raise CommandError(-223)
-            step = 1 if last >= first else -1
-            channels.extend(range(first, last + step, step))
         return channels
 
     def _named(self, least: float | None, most: float | None, default: float | None) -> float:
@@ -134,9 +132,18 @@ class Parameter:
 
 def _channel(text: str) -> int:
     digits = text.strip()
+    if not digits.isdecimal():
+        raise CommandError(-104)
     if len(digits) > 6:
         raise CommandError(-222)
     return int(digits)
+
+
+def _channels(first: int, last: int) -> range:
+    """A range of channels with both its ends, up or down."""
+    if abs(last - first) >= _MOST_CHANNELS:
+        raise CommandError(-223)
+    return range(first, last + 1) if last >= first else range(first, last - 1, -1)
 
 
 def _factor(suffix: str, unit: str) -> float:

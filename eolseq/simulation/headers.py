@@ -110,11 +110,11 @@ def _grow(node: Node, keyword: str, numbered: bool) -> Node:
 
 def _step(node: Node, name: str, header: str) -> tuple[Node, int]:
     """The child of a node by its name as sent, and its numeric suffix (1 when none was sent)."""
-    match = _NODE.fullmatch(name)
-    if match is None:
-        raise CommandError(-102 if name.isascii() else -101, header[:40])
     if len(name) > _LONGEST_MNEMONIC:
         raise CommandError(-112, header[:40])
+    match = _NODE.fullmatch(name)
+    if match is None:
+        raise CommandError(-102, header[:40])
     child = node.children.get(match[1])
     suffix = int(match[2]) if match[2] else 1
     if child is None or (suffix != 1 and not child.numbered):

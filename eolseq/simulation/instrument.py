@@ -24,7 +24,7 @@ FAULTS = {
     "slow": "an answer comes 0.2 s (or the number given) late; nothing is lost",
     "late": "an answer comes 3 s (or the number given) late, after the reader has given up",
     "closed": "open connections are closed, new ones are closed as soon as they are used; nothing is done",
-    "refused": "a new connection is refused; open ones go on (a serial line, which cannot refuse, is silent)",
+    "refused": "a new connection is refused; open ones go on",
     "error_in_queue": "after each command an error -240 (or the number given) stands in the error queue",
 }
 """The faults of the wire. closed and refused act on connections, error_in_queue on commands, the others on answers."""

@@ -93,8 +93,9 @@ class Status:
             self.errors[-1] = f'-350,"{ERROR_TEXTS[-350]}"'
             return
         text = ERROR_TEXTS.get(number, "Device-specific error")
-        detail = (f"{text};{info}" if info else text).replace('"', '""')
-        self.errors.append(f'{number},"{detail[:255]}"')
+        detail = f"{text};{info}"[:255] if info else text
+        printable = "".join(letter if letter.isprintable() and letter != '"' else "'" for letter in detail)
+        self.errors.append(f'{number},"{printable}"')
 
     def next_error(self) -> str:
         """The oldest error, taken out of the queue, as SYSTem:ERRor? answers it."""
