@@ -81,6 +81,17 @@ class SimulatedSession:
         """Allow reads and writes again."""
         self.aborted = False
 
+    @property
+    def pending(self) -> bytes:
+        """The bytes that have arrived and have not been read."""
+        return self._buffer
+
+    def waiting(self) -> int:
+        """Look, without waiting, how many bytes have arrived that nobody read."""
+        if self._arriving:
+            self._arrive(self._clock.monotonic())
+        return len(self._buffer)
+
     def discard(self) -> None:
         """Drop what has arrived and has not been read."""
         self._buffer = b""
