@@ -12,6 +12,7 @@ import stat
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -232,6 +233,7 @@ def _registered(entry: Mapping[str, Any]) -> RegisteredKey:
     return RegisteredKey(key, role, holder, scope)
 
 
+@lru_cache(maxsize=64)
 def is_prime_order(public: bytes) -> bool:
     """Whether 32 bytes are the canonical spelling of a point of the prime-order group, the identity excluded."""
     point = _decode(public)

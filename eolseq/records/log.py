@@ -46,7 +46,7 @@ class Log:
 
     @classmethod
     def open(cls, folder: Path, *, origin_name: str, key_path: Path, role: str, clock: Clock,
-             os: OperatingSystem | None = None) -> Log:
+             os: OperatingSystem | None = None, software: str = __version__) -> Log:
         """Open the log in a folder, or begin it with a genesis entry; refuses whatever cannot be trusted.
 
         LogTorn: a crash left half a line. Refused: another process has it, the key is missing or not private, or the
@@ -56,7 +56,7 @@ class Log:
         _check_names(folder, origin_name, key_path)
         held: list[int] = []
         try:
-            return cls._open(folder, origin_name, key_path, role, clock, system, held)
+            return cls._open(folder, origin_name, key_path, role, clock, system, software, held)
         except BaseException as error:
             for descriptor in held:
                 system.close(descriptor)
@@ -67,14 +67,14 @@ class Log:
 
     @classmethod
     def _open(cls, folder: Path, origin_name: str, key_path: Path, role: str, clock: Clock, system: OperatingSystem,
-              held: list[int]) -> Log:
+              software: str, held: list[int]) -> Log:
         path = folder / LOG_NAME
         _make_folder(folder, system)
         held.append(_take(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC, system))
         exists = path.exists()
         key = station_key(key_path, system, may_make=not exists)
         if not exists:
-            _begin(path, f"{origin_name}/{key.keyid}", key, role, clock, system)
+            _begin(path, f"{origin_name}/{key.keyid}", key, role, clock, system, software)
         held.append(_take(path, O_RDWR | O_APPEND | O_CLOEXEC, system))
         found = scan(path)
         _check_owner(found, origin_name, key, role)
@@ -267,12 +267,13 @@ def _take(path: Path, flags: int, system: OperatingSystem) -> int:
     raise Refused(f"{path} is in use by another process.", "End the other eolseq on this station first.")
 
 
-def _begin(path: Path, origin: str, key: SigningKey, role: str, clock: Clock, system: OperatingSystem) -> None:
+def _begin(path: Path, origin: str, key: SigningKey, role: str, clock: Clock, system: OperatingSystem,
+           software: str) -> None:
     """The first line, written under another name, so that a log is never without its first entry."""
     if path.with_name(CHECKPOINT_NAME).exists():
         raise RecordFault(f"The log {path} is missing, but its checkpoint is there.", AUDIT_FIRST)
     registry = first_registry(key, role, origin.rpartition("/")[0], origin)
-    genesis = Genesis(registry=registry, software=__version__)
+    genesis = Genesis(registry=registry, software=software)
     line = _line(_payload(genesis, origin, 0, EMPTY_ROOT, clock, system.boot()), key)
     descriptor = system.open(path.parent, O_RDONLY | O_DIRECTORY | O_CLOEXEC)
     try:

@@ -96,9 +96,16 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
         pattern, names = _FIELDS.get(kind, _NOTHING)
         values = pattern.match(head, found.end())
         if values is not None:
-            return Glance(kind, found[1].decode(), {n: loads(v) for n, v in zip(names, values.groups(), strict=True)})
+            return Glance(kind, found[1].decode(), dict(zip(names, map(_value, values.groups()), strict=True)))
     payload = read_payload(take_apart(line).payload)  # a long serial, or a kind whose fields are not at its head
     return Glance(payload["kind"], payload["time"], payload) if payload["kind"] in WATCHED else None
+
+
+def _value(text: bytes) -> Any:
+    """The text or count that a piece of JSON stands for."""
+    if b"\\" in text:
+        return loads(text)
+    return text[1:-1].decode() if text[0] == 34 else int(text)
 
 
 class RunBook:

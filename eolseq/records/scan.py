@@ -91,7 +91,7 @@ def scan(path: Path) -> Scan:
     A last piece without a newline is counted, not refused: it may be an append going on at this moment.
     """
     try:
-        checkpoint_note = _read_if_there(path.with_name(CHECKPOINT_NAME))
+        checkpoint_note = read_if_there(path.with_name(CHECKPOINT_NAME))
         with path.open("rb") as stream:
             return _scan(path, stream, checkpoint_note)
     except OSError as error:
@@ -119,26 +119,29 @@ def _scan(path: Path, stream: BinaryIO, note: bytes | None) -> Scan:
 def _pass(found: Scan, stream: BinaryIO, want: int) -> bytes | None:
     """Hash every line, note the runs, check the last line; the root at the wanted size, None if never reached."""
     tree, book, origin_length = found.tree, found.book, len(found.identity.origin.encode())
-    previous = b""
+    previous = leaf = b""
     past = None
     for line in lines(stream):
+        if len(line) > LONGEST_LINE and line[-1] != 10:
+            raise NotGenuine(f"Line {tree.size + 2} is over-long.")
         if line[-1] != 10:
             found.tail = len(line) + sum(len(piece) for piece in lines(stream))
             break
         if previous:
-            tree.append(sha256(b"\x00" + previous).digest())
+            tree.append(leaf)
             if tree.size == want:
                 past = tree.root()
         previous = line[:-1]
+        leaf = sha256(b"\x00" + previous).digest()
         found.length += len(line)
         try:
             seen = glance(previous, origin_length)
         except (ValueError, KeyError, TypeError) as error:
             raise NotGenuine(f"Line {tree.size + 1} is not an entry.") from error
         if seen is not None:
-            book.note(tree.size, leaf_hash(previous), seen)
+            book.note(tree.size, leaf, seen)
     found.last_time = check_line(previous, found.identity, tree.size, tree.root())["time"]
-    tree.append(leaf_hash(previous))
+    tree.append(leaf)
     return tree.root() if tree.size == want else past
 
 
@@ -206,7 +209,8 @@ def _is_signed(line: bytes, identity: Identity) -> bool:
     return line[-1] == 10
 
 
-def _read_if_there(path: Path) -> bytes | None:
+def read_if_there(path: Path) -> bytes | None:
+    """The content of a file; None when there is no such file."""
     try:
         return path.read_bytes()
     except FileNotFoundError:

@@ -1,0 +1,77 @@
+"""``eolseq audit``: check every line of a log."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from eolseq.records.audit import AuditReport, Finding
+
+NAME = "audit"
+HELP = "check every signature, index and root of a log"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the log to audit and the form of the answer."""
+    parser.add_argument("log", metavar="LOG", type=Path, help="a log file (log.jsonl), or the records folder it is in")
+    parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Audit the log; 0 when it is in order, 1 when there is a finding."""
+    from eolseq.records.audit import audit
+
+    report = audit(options.log)
+    if options.json:
+        print(json.dumps(_document(report), indent=2))
+    words = sys.stderr if options.json else sys.stdout
+    for line in _words(report):
+        print(_visible(line), file=words)
+    return 1 if report.findings_count else 0
+
+
+def _words(report: AuditReport) -> list[str]:
+    said = [f"log {report.log}", f"origin {report.origin or 'unknown'}, signed as {report.role or 'unknown'}"]
+    said += [_sentence("note", each) for each in report.notes]
+    said += [_sentence("FINDING", each) for each in report.findings]
+    for what, count, kept in (("notes", report.notes_count, report.notes),
+                              ("findings", report.findings_count, report.findings)):
+        if count > len(kept):
+            said.append(f"and {count - len(kept)} more {what}")
+    outcomes = ", ".join(f"{count} {name}" for name, count in sorted(report.outcomes.items())) or "none"
+    said.append(f"{report.lines} lines, {report.verified} verified; runs ended: {outcomes}")
+    if report.findings_count:
+        said.append(f"NOT IN ORDER: {report.findings_count} findings. Keep a copy of the folder as it is, "
+                    "and show it to quality.")
+    else:
+        said.append("IN ORDER: every line is signed by the station and stands where it was written.")
+    return said
+
+
+def _sentence(word: str, finding: Finding) -> str:
+    where = f"line {finding.line}" if finding.line else "beside the log"
+    entry = "" if finding.index is None else f" (entry {finding.index})"
+    return f"{word}: {where}{entry}: {finding.name}. {finding.meaning}"
+
+
+def _document(report: AuditReport) -> dict[str, Any]:
+    return {
+        "log": report.log, "in_order": report.findings_count == 0, "origin": report.origin, "role": report.role,
+        "keyid": report.keyid, "lines": report.lines, "verified": report.verified, "root": report.root,
+        "checkpoint": report.checkpoint_size, "kinds": dict(report.kinds), "outcomes": dict(report.outcomes),
+        "findings_count": report.findings_count, "findings": [_plain(each) for each in report.findings],
+        "notes_count": report.notes_count, "notes": [_plain(each) for each in report.notes],
+    }
+
+
+def _plain(finding: Finding) -> dict[str, Any]:
+    return {"line": finding.line, "index": finding.index, "name": finding.name, "meaning": finding.meaning}
+
+
+def _visible(text: str) -> str:
+    """The text with whatever is not printable ASCII written as an escape, since a log may hold anything."""
+    return "".join(sign if " " <= sign <= "~" else ascii(sign)[1:-1] for sign in text)

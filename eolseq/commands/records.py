@@ -1,0 +1,114 @@
+"""``eolseq records``: list a station's runs, or show those on one unit."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from eolseq.errors import WrongUse
+
+if TYPE_CHECKING:
+    from eolseq.records.reader import Records
+    from eolseq.records.runs import Run
+
+NAME = "records"
+HELP = "list the runs in a station's log, or show those on one unit"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the unit, the station and the form of the answer."""
+    parser.add_argument("serial", metavar="SERIAL", nargs="?", help="show the runs on this unit, the last one in full")
+    parser.add_argument("--station", metavar="STATION", type=Path,
+                        help="the station file that names the records folder (else: records, in the working folder)")
+    parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+
+
+def run(options: argparse.Namespace) -> int:
+    """List or show; 0 when the log holds what was asked for."""
+    from eolseq.records.reader import Records
+
+    found = Records.open(_folder(options.station))
+    if found.incomplete:
+        print(f"note: the log ends in {found.incomplete} bytes of a line that is being written, or that a crash tore",
+              file=sys.stderr)
+    runs = found.runs(options.serial)
+    if options.serial is not None and not runs:
+        raise WrongUse(f"The log {found.path} holds no run on unit {options.serial}.",
+                       "Check the serial; 'eolseq records' lists all units.")
+    closing = _closing(found, runs) if options.serial is not None else None
+    if options.json:
+        print(json.dumps(_document(found, runs, options.serial, closing), indent=2))
+        return 0
+    for line in _words(found, runs, closing):
+        print(_visible(line))
+    return 0
+
+
+def _folder(station: Path | None) -> Path:
+    if station is None:
+        return Path("records")
+    from eolseq.station.file import load_station
+
+    return Path(load_station(station).records)
+
+
+def _closing(found: Records, runs: list[Run]) -> dict[str, Any] | None:
+    """The ``end`` or ``abandon`` of the last run on the unit; None while it is open."""
+    index = runs[-1].closed_by
+    return None if index is None else found.entry(index).payload
+
+
+def _document(found: Records, runs: list[Run], serial: str | None, closing: Mapping[str, Any] | None) -> dict[str, Any]:
+    document: dict[str, Any] = {"log": str(found.path), "origin": found.origin, "simulated": found.simulated,
+                                "entries": found.size, "runs": [_plain(each) for each in runs]}
+    if serial is not None:
+        document |= {"serial": serial, "last": closing}
+    return document
+
+
+def _plain(run: Run) -> dict[str, Any]:
+    return {"run": run.index, "serial": run.serial, "attempt": run.attempt, "outcome": run.outcome, "mode": run.mode,
+            "trial": run.trial, "bay": run.bay, "began": run.began, "ended": run.ended, "index": run.closed_by,
+            "leaf": run.leaf.hex(), "energised": run.energised}
+
+
+def _words(found: Records, runs: list[Run], closing: Mapping[str, Any] | None) -> list[str]:
+    whose = found.origin + (" (SIMULATED)" if found.simulated else "")
+    said = [f"log {found.path}, {found.size} entries, of {whose}", ""]
+    said.append(f"{'began (UTC)':19}  {'unit':16}  {'attempt':>7}  {'outcome':9}  {'entry':>7}")
+    said += [f"{run.began[:19].replace('T', ' ')}  {run.serial:16}  {run.attempt:7}  {run.outcome:9}  "
+             f"{run.index if run.closed_by is None else run.closed_by:7}{_marks(run)}" for run in runs]
+    if closing is not None:
+        said += ["", *_last(closing)]
+    return said
+
+
+def _marks(run: Run) -> str:
+    return ("  simulated" if run.mode == "simulated" else "") + ("  trial" if run.trial == "yes" else "")
+
+
+def _last(closing: Mapping[str, Any]) -> list[str]:
+    if closing["kind"] == "abandon":
+        return [f"last run: ABANDONED. {closing['reason']}"]
+    said = [f"last run: {closing['outcome'].upper()}. {closing['sentence']}",
+            f"sequence {closing['sequence']['name']}, operator {closing['operator']}"]
+    for step in closing["steps"]:
+        said.append(f"  {step['outcome']:11}  {step['name']} ({step['kind']})")
+        said += [f"               {_reading(each)}" for each in step["readings"]]
+    return said
+
+
+def _reading(reading: Mapping[str, Any]) -> str:
+    value = "no number" if reading["value"] is None else f"{reading['value']} {reading['unit']}"
+    words = (("at_least", "at least"), ("at_most", "at most"))
+    limits = [f"{word} {reading[key]} {reading['unit']}" for key, word in words if reading[key] is not None]
+    return f"{reading['name']}: {value}, {reading['outcome']} ({', '.join(limits) or 'no band'})"
+
+
+def _visible(text: str) -> str:
+    """The text with whatever a terminal could act on written as an escape."""
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
