@@ -117,7 +117,10 @@ class Bench(Protocol):
 
     def energised(self, role: str, settings: Mapping[str, Any], *, residual: Residual | None = None,
                   run_down: Quantity | None = None) -> AbstractContextManager[Powered]:
-        """The one door to voltage: log, look at the guard, ON, look again; after the block OFF, discharge, prove dead."""
+        """The one door to voltage: log, guard, ON, guard again; after the block OFF, discharge, dead proved."""
+
+    def note(self, found: Taken | Applied | Trip) -> None:
+        """Keep a finding the moment it is made, so that a stop right after it cannot wash it out."""
 
     def live(self, name: str, reading: Reading | None, band: AcceptanceBand | None, phase: str,
              seconds_left: float) -> None:
@@ -127,8 +130,17 @@ class Bench(Protocol):
 class Step(Protocol):
     """The settings of one step of a sequence."""
 
-    kind: str
-    name: str
+    @property
+    def kind(self) -> str:
+        """The kind of step, as the sequence file writes it."""
+
+    @property
+    def name(self) -> str:
+        """What the sequence calls this step."""
+
+    @property
+    def connections(self) -> Connections:
+        """What is connected to what during the step."""
 
     def run(self, bench: Bench) -> Evidence:
         """Carry the step out."""
@@ -144,3 +156,15 @@ class Step(Protocol):
 
     def highest_volts(self) -> Quantity | None:
         """The highest voltage it puts on the unit, for ceilings and cautions."""
+
+    def settings(self) -> tuple[tuple[str, Mapping[str, Any]], ...]:
+        """What each instrument will be set to: role, and settings as the role takes them."""
+
+    def measures(self) -> tuple[tuple[str, str, Quantity], ...]:
+        """What each instrument must be able to read: role, reading, and the highest value that matters."""
+
+    def routes(self) -> tuple[str, ...]:
+        """The station's connections it needs, by name, without those that a station may do without."""
+
+    def settings_for_log(self) -> dict[str, str]:
+        """The settings as text with units."""

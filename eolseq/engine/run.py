@@ -1,0 +1,359 @@
+"""One unit through its sequence: gates, cautions, guard, steps, outcome, record.
+
+The engine orders and protects; the watcher stops; the bands decide. Everything that happens is written to the log
+before the next thing happens, and voltage is off before anything is written about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from eolseq import __version__
+from eolseq.bands.band import Outcome
+from eolseq.clock import Clock
+from eolseq.engine import events
+from eolseq.engine.bench import RunBench
+from eolseq.engine.cautions import STANDARD
+from eolseq.engine.entries import Used, applied, measured, settings_text, step_done
+from eolseq.engine.judging import Verdict, judge_evidence, run_outcome
+from eolseq.engine.states import RunStates
+from eolseq.errors import EolseqError, RecordFault, Refused, StationFault, Stopped
+from eolseq.guard.power import Door, LockedRed
+from eolseq.guard.watcher import Watcher
+from eolseq.instruments.roles import Instrument
+from eolseq.records import entries
+from eolseq.sequence.model import Sequence as TestSequence
+from eolseq.steps.base import Step
+
+GUARD_WAIT = 60.0  # seconds for the guard to be seen open and then closed
+ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand")
+
+
+class RunLog(Protocol):
+    """What a run needs of the log."""
+
+    @property
+    def size(self) -> int:
+        """How many entries there are."""
+
+    def append(self, entry: Any, durable: bool = True) -> int:
+        """Write an entry and give its index, durable."""
+
+    def checkpoint(self) -> None:
+        """Sign the present state beside the log."""
+
+    def attempts(self, serial: str) -> list[entries.EarlierAttempt]:
+        """The earlier attempts on a unit."""
+
+
+Gate = Callable[[str], None]
+"""Raises Refused when the unit of this serial may not be tested now."""
+
+Acknowledge = Callable[[events.Cautions], str | None]
+"""Shows the cautions and gives the operator who acknowledged them, or None."""
+
+
+@dataclass(frozen=True)
+class Bay:
+    """Everything of the station that a run works with, opened and proved off."""
+
+    name: str
+    station: str
+    station_digest: str
+    simulated: bool
+    pages: Mapping[str, str]
+    instruments: Mapping[str, Instrument]
+    used: Mapping[str, Used]
+    channels: Mapping[str, int]
+    watcher: Watcher
+    door: Door
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """How a run ended; ``index`` is its last entry in the log, None when refused."""
+
+    outcome: Outcome
+    sentence: str
+    serial: str
+    attempt: int | None
+    simulated: bool
+    index: int | None
+    steps: tuple[tuple[Step, Verdict], ...]
+
+
+class UnitRun:
+    """Takes one unit through a sequence on one bay."""
+
+    def __init__(self, clock: Clock, sequence: TestSequence, bay: Bay, log: RunLog,
+                 emit: Callable[[events.Event], None], acknowledge: Acknowledge, gates: Sequence[Gate] = ()) -> None:
+        self._clock = clock
+        self._sequence = sequence
+        self._bay = bay
+        self._log = log
+        self._emit = emit
+        self._acknowledge = acknowledge
+        self._gates = gates
+        self._states = RunStates()
+        self._operator = ""
+        self._begin = 0
+        self._attempt: int | None = None
+        self._earlier: list[entries.EarlierAttempt] = []
+        self._verdicts: list[Verdict] = []
+        self._record_fault: RecordFault | None = None
+        self._step: Step | None = None
+        self.crash: Exception | None = None
+
+    # -- the whole ----------------------------------------------------------------------------------------------
+
+    def run(self, serial: str) -> RunResult:
+        """Test the unit; never raises for a bad product, a stop, a fault or a refusal."""
+        bay = self._bay
+        bay.door.announce = self._announce
+        try:
+            self._fire("identify")
+            try:
+                self._admit(serial)
+                self._caution()
+                self._wait_for_guard()
+                self._write_begin(serial)
+            except Refused as error:
+                return self._refused(serial, error)
+            except StationFault as error:
+                return self._fault_before(serial, error)
+            self._fire("guard")
+            self._run_steps()
+            return self._finish(serial)
+        finally:
+            bay.watcher.armed = False
+            self._states.close()
+
+    def _fire(self, event: str) -> None:
+        self._states.fire(event)
+        self._show()
+
+    def _show(self) -> None:
+        state = self._bay.watcher.inputs.last
+        self._emit(events.SafetyState(self._states.state, self._bay.door.voltage_possible,
+                                      state.red if state else None, state.green if state else None,
+                                      state.locked if state else None))
+
+    def _announce(self, state: str, voltage_possible: bool) -> None:
+        """The door tells where it is; the table must agree."""
+        event = {"energised": "energise", "proving_dead": "take_off", "guarded": "prove"}.get(state)
+        if event is None and self._states.state in ("guarded", "energised", "proving_dead"):
+            event = "make_safe"
+        if event is not None:
+            self._fire(event)
+        else:
+            self._show()
+
+    # -- before anything is energised ---------------------------------------------------------------------------
+
+    def _admit(self, serial: str) -> None:
+        sequence, bay = self._sequence, self._bay
+        if not sequence.unit.takes(serial):
+            raise Refused(f"The serial {serial!r} does not belong to {', '.join(sequence.unit.models)}.",
+                          "Scan the rating plate again, or take the sequence of this model.")
+        for gate in self._gates:
+            gate(serial)
+        self._earlier = self._log.attempts(serial)
+        self._attempt = len(self._earlier) + 1
+        plan = tuple(events.StepPlan(s.kind, s.name, s.bands(), s.seconds()) for s in sequence.steps)
+        self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, not bay.simulated,
+                                    self._attempt, plan))
+        self._fire("admit")
+
+    def _caution(self) -> None:
+        cautions = events.Cautions(STANDARD, self._sequence.cautions)
+        self._emit(cautions)
+        operator = self._acknowledge(cautions)
+        if not operator:
+            raise Refused("The cautions were not acknowledged.", "Read them and enter your operator id.")
+        self._operator = operator
+        self._emit(events.Acknowledged(operator))
+        self._fire("caution")
+
+    def _wait_for_guard(self) -> None:
+        """The guard must be seen open and then closed, which shows that its switch is not tied down."""
+        watcher = self._bay.watcher
+        deadline = self._clock.monotonic() + GUARD_WAIT
+        self._emit(events.Instruction("Open the guard, connect the unit, close the guard."))
+        if not watcher.wait_for(lambda s: s.open, deadline - self._clock.monotonic()):
+            self._guard_missing("was not seen open")
+        self._emit(events.Instruction("Close the guard."))
+        if not watcher.wait_for(lambda s: s.closed, deadline - self._clock.monotonic()):
+            self._guard_missing("was not closed")
+        watcher.armed = True
+        try:
+            watcher.check()
+        except Stopped as error:
+            raise Refused(error.what, error.do) from error
+        self._emit(events.Instruction("Keep clear. The test is running."))
+
+    def _guard_missing(self, what: str) -> None:
+        watcher = self._bay.watcher
+        if watcher.reason is not None:
+            reason = watcher.reason
+            raise StationFault(reason.what, reason.do) if reason.fault else Refused(reason.what, reason.do)
+        now = self._clock.monotonic()
+        if not watcher.alive or not watcher.inputs.fresh(now):
+            raise StationFault("The guard unit does not answer.", "Call maintenance to check it and its line.")
+        if watcher.inputs.disagreeing(now):
+            raise StationFault("The two guard contacts disagree.", "Call maintenance to check the guard switch.")
+        raise Refused(f"The guard {what} within {GUARD_WAIT:.0f} s.", "Open and close the guard, then start again.")
+
+    def _write_begin(self, serial: str) -> None:
+        bay, sequence = self._bay, self._sequence
+        self._begin = self._log.append(entries.Begin(
+            serial=serial, attempt=len(self._earlier) + 1, mode="simulated" if bay.simulated else "real",
+            trial="no" if bay.simulated else "yes", bay=bay.name, earlier_count=len(self._earlier),
+            earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]), sequence=self._sequence_used(), station=bay.station,
+            station_digest=bay.station_digest, pages=bay.pages, operator=self._operator,
+            cautions=(*STANDARD, *sequence.cautions), software=__version__))
+
+    def _sequence_used(self) -> entries.SequenceUsed:
+        s = self._sequence
+        return entries.SequenceUsed(s.name, str(s.path), s.digest)
+
+    def _refused(self, serial: str, error: Refused) -> RunResult:
+        self._fire("refuse")
+        self._remark(serial, error)
+        self._fire("release")
+        self._emit(events.RunEnds(Outcome.REFUSED, str(error), None, None))
+        return RunResult(Outcome.REFUSED, str(error), serial, None, self._bay.simulated, None, self._not_reached())
+
+    def _fault_before(self, serial: str, error: StationFault) -> RunResult:
+        self._fire("refuse")
+        self._remark(serial, error)
+        self._fire("release")
+        self._emit(events.RunEnds(Outcome.FAULT, str(error), None, None))
+        return RunResult(Outcome.FAULT, str(error), serial, None, self._bay.simulated, None, self._not_reached())
+
+    def _remark(self, serial: str, error: EolseqError) -> None:
+        with suppress(RecordFault):  # the log is the fault, or has one too: what is shown and the exit code say so
+            self._log.append(entries.Remark(serial=serial, reason=str(error)))
+
+    def _not_reached(self) -> tuple[tuple[Step, Verdict], ...]:
+        done = list(self._verdicts)
+        done += [Verdict(Outcome.NOT_REACHED, "Not reached.")] * (len(self._sequence.steps) - len(done))
+        return tuple(zip(self._sequence.steps, done, strict=True))
+
+    # -- steps --------------------------------------------------------------------------------------------------
+
+    def _run_steps(self) -> None:
+        bay = self._bay
+        bench = RunBench(self._clock, bay.instruments, bay.channels, bay.watcher, bay.door, self._emit,
+                         self._write_energise)
+        may_energise = True
+        for index, step in enumerate(self._sequence.steps):
+            if not may_energise and step.highest_volts() is not None:
+                self._verdicts.append(Verdict(Outcome.NOT_REACHED, "Not reached: an earlier step forbids voltage."))
+                continue
+            if not self._one_step(index, step, bench):
+                return
+            if step.kind in ENDS_ENERGISING and self._verdicts[-1].outcome is not Outcome.PASS:
+                may_energise = False
+
+    def _one_step(self, index: int, step: Step, bench: RunBench) -> bool:
+        """Run and judge one step; whether the run may go on."""
+        self._step = step
+        bench.begin(index)
+        self._emit(events.StepBegins(index))
+        ended: BaseException | None = None
+        try:
+            evidence = step.run(bench)
+            self._bay.watcher.check()
+        except EolseqError as error:
+            ended = error
+        except Exception as error:  # a mistake in the program: the door has made safe, the record must still say so
+            ended = self.crash = error
+        verdict = judge_evidence(evidence) if ended is None else self._cut_short(step, bench, ended)
+        self._verdicts.append(verdict)
+        self._write_readings(step, verdict)
+        if isinstance(ended, LockedRed):
+            self._lock(ended)
+        self._emit(events.StepEnds(index, verdict.outcome, verdict.sentence, verdict.readings))
+        return ended is None and self._record_fault is None
+
+    def _cut_short(self, step: Step, bench: RunBench, error: BaseException) -> Verdict:
+        """A step that did not come to its end: a bad reading taken before stays bad, all else counts as not measured."""
+        so_far = judge_evidence(bench.noted())
+        why = str(error) if isinstance(error, EolseqError) else \
+            f"The program failed ({type(error).__name__}: {error}). Report this to whoever maintains the program."
+        if so_far.outcome is Outcome.FAIL:
+            return Verdict(Outcome.FAIL, f"{so_far.sentence} Then: {why}", so_far.readings, so_far.applied)
+        outcome = Outcome.STOPPED if isinstance(error, Stopped) else Outcome.FAULT
+        return Verdict(outcome, why, so_far.readings, so_far.applied)
+
+    def _write_energise(self, source: str, settings: Mapping[str, Any]) -> None:
+        step = self._step
+        self._log.append(entries.Energise(run=self._begin, step=step.name if step else "",
+                                          kind_of_step=step.kind if step else "", source=source,
+                                          settings=settings_text(settings)))
+
+    def _write_readings(self, step: Step, verdict: Verdict) -> None:
+        """Voltage is off; every reading becomes durable before the next step. An error stops the run, not the truth."""
+        try:
+            for number, judged in enumerate(verdict.readings):
+                ranges = tuple(applied(each) for each in verdict.applied) if number == 0 else ()
+                self._log.append(entries.reading(self._begin, step.name, step.kind,
+                                                 measured(judged, self._bay.used), ranges))
+        except RecordFault as error:
+            self._record_fault = error
+
+    def _lock(self, error: LockedRed) -> None:
+        try:
+            self._log.append(entries.Lock(reason=error.what, do=error.do))
+        except RecordFault as fault:
+            self._record_fault = fault
+
+    # -- the end ------------------------------------------------------------------------------------------------
+
+    def _finish(self, serial: str) -> RunResult:
+        if self._states.state in ("energised", "proving_dead"):
+            self._fire("make_safe")
+        self._fire("judge")
+        steps = self._not_reached()
+        outcome = run_outcome([verdict.outcome for _, verdict in steps if verdict.outcome is not Outcome.NOT_REACHED])
+        if outcome is Outcome.PASS and any(v.outcome is not Outcome.PASS for _, v in steps):
+            outcome = Outcome.FAULT
+        sentence = self._sentence(outcome, steps)
+        index = self._write_end(serial, outcome, sentence, steps)
+        if self._record_fault is not None:
+            outcome = Outcome.FAULT if outcome is not Outcome.FAIL else outcome
+            sentence = f"{sentence} NOT RECORDED: {self._record_fault}"
+        self._fire("record")
+        self._fire("release")
+        self._emit(events.RunEnds(outcome, sentence, str(getattr(self._log, "path", "")), index))
+        return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps)
+
+    def _sentence(self, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
+        for step, verdict in steps:
+            if verdict.outcome is outcome and outcome is not Outcome.PASS:
+                return f"{step.name}: {verdict.sentence}"
+        return "Every step passed."
+
+    def _write_end(self, serial: str, outcome: Outcome, sentence: str,
+                   steps: tuple[tuple[Step, Verdict], ...]) -> int | None:
+        bay = self._bay
+        end = entries.End(
+            run=self._begin, serial=serial, outcome=str(outcome), sentence=sentence,
+            mode="simulated" if bay.simulated else "real", trial="no" if bay.simulated else "yes", bay=bay.name,
+            attempt=self._attempt or 1, earlier_count=len(self._earlier),
+            earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]),
+            steps=tuple(step_done(step, verdict, bay.used) for step, verdict in steps),
+            instruments=tuple(entries.InstrumentStanding(u.name, u.role, u.identity, u.model, u.serial,
+                                                         u.calibrated_until) for u in bay.used.values()),
+            operator=self._operator, cautions=(*STANDARD, *self._sequence.cautions), sequence=self._sequence_used(),
+            software=__version__)
+        try:
+            index = self._log.append(end)
+            self._log.checkpoint()
+        except RecordFault as error:
+            self._record_fault = self._record_fault or error
+            return None
+        return index

@@ -1,0 +1,350 @@
+"""The one door to voltage.
+
+No other place asks an instrument to energise. The order is always the same: the intention durable in the log, the
+latch and the guard's freshness, ON with confirmation, the latch again, the work, OFF confirmed, discharge, dead
+proved. Whatever happens in between, the way out is the same; what cannot be confirmed off or proved dead leaves the
+guard locked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from eolseq.bands.band import NO_ANSWER, Reading
+from eolseq.clock import Clock
+from eolseq.errors import EolseqError, InstrumentFault, StationFault
+from eolseq.guard.inputs import Reason
+from eolseq.guard.watcher import Watcher
+from eolseq.instruments.player import Permit
+from eolseq.instruments.roles import Answer, Instrument
+from eolseq.quantity import Quantity
+
+DEAD_BELOW = 25.0     # volts, crest: under 25 V ac and 60 V dc at once (EN 50191:2010 scope 1.2)
+PROOF_FROM = 50.0     # volts, crest: from here on the residual meter must have seen the voltage to be believed
+DISCHARGE_TRIES = 10
+DISCHARGE_PAUSE = 0.03  # seconds; five times 1 kohm and 6 uF
+_SQRT2 = 1.4142135623730951
+_KEEP_AWAY = ("DANGER: voltage may be present. Keep the guard closed, do not touch the unit, switch the station off at "
+              "its main switch and call maintenance.")
+
+
+@dataclass(frozen=True)
+class Ceilings:
+    """What this station never exceeds, in V, A (trip current), A and s, whatever a sequence says."""
+
+    volts: float
+    trip_current: float
+    amps: float
+    seconds: float
+
+    def refuse(self, settings: Mapping[str, Any]) -> str:
+        """A sentence naming the first setting above a ceiling, or an empty text."""
+        limits = {"voltage": (self.volts, "V"), "volts": (self.volts, "V"), "open_volts": (self.volts, "V"),
+                  "trip": (self.trip_current, "A"), "current": (self.amps, "A"), "current_limit": (self.amps, "A"),
+                  "hold": (self.seconds, "s"), "rise": (self.seconds, "s"), "longest_on": (self.seconds, "s")}
+        for name, value in settings.items():
+            if name in limits and isinstance(value, Quantity) and float(value) > limits[name][0]:
+                limit, unit = limits[name]
+                return f"{name} {value} is above this station's ceiling of {limit:g} {unit}."
+        return ""
+
+
+@dataclass
+class Wiring:
+    """What the door needs of the bench besides the guard: how to discharge the unit and how to see its volts.
+
+    ``residual`` is the meter at the unit's terminals or None; ``discharge(True)`` puts the discharge across the unit.
+    """
+
+    residual: Instrument | None
+    discharge: Callable[[bool], bool] | None
+    access: float  # seconds
+
+
+@dataclass
+class Opening:
+    """One passage through the door: what the source reported and what the residual meter saw (crest volts)."""
+
+    source_peak: float = 0.0
+    seen_peak: float = 0.0
+    residual_fault: str = ""
+    on: bool = False
+    off_confirmed: bool = False
+    off_at: float = 0.0
+    after_off: Reading | None = None
+    alternating: bool = True
+    notes: list[str] = field(default_factory=list)
+
+
+class LockedRed(StationFault):
+    """Off or dead could not be shown: the guard stays locked, the station is locked."""
+
+
+class Door:
+    """Guards every energising of one bay."""
+
+    def __init__(self, clock: Clock, watcher: Watcher, ceilings: Ceilings, wiring: Wiring,
+                 announce: Callable[[str, bool], None]) -> None:
+        self._clock = clock
+        self._watcher = watcher
+        self._ceilings = ceilings
+        self._wiring = wiring
+        self.announce = announce
+        self.ever_on = False
+        self.voltage_possible = False
+
+    @contextmanager
+    def energised(self, source: Instrument, settings: Mapping[str, Any], *, write: Callable[[], None],
+                  residual_after: Quantity | None = None, run_down: Quantity | None = None) -> Iterator[Power]:
+        """Voltage on for the block. ``write`` makes the intention durable. The unit is off and dead after the block.
+
+        Raises Stopped or StationFault when a trip ends the block, LockedRed when off or dead could not be shown. A
+        trip that comes once the block is done leaves its readings standing; the next look at the watcher tells.
+        """
+        refusal = self._ceilings.refuse(settings)
+        if refusal:
+            raise StationFault(refusal, "Lower the setting in the sequence; ceilings are set in the station file.")
+        source.perform("prepare", **settings)
+        write()
+        self._watcher.check()
+        opening = Opening(alternating=settings.get("type", "ac") == "ac" and source.role != "continuity_tester")
+        power = Power(source, self._watcher, self._wiring, self._ceilings, opening, self._clock)
+        self.announce("energised", True)
+        self.voltage_possible = True
+        failure: BaseException | None = None
+        try:
+            self._close_contactor()
+            self._switch_on(source, opening)
+            yield power
+        except BaseException as error:
+            failure = error
+        try:
+            self._leave(source, opening, residual_after, run_down, failure)
+        except EolseqError as error:
+            if failure is not None and not isinstance(error, LockedRed):
+                raise failure from error
+            raise
+        power.after_off = opening.after_off
+        if failure is not None:
+            raise failure
+
+    # -- on -----------------------------------------------------------------------------------------------------
+
+    def _close_contactor(self) -> None:
+        state = self._watcher.order("lock", "contactor_on")
+        if not state.locked:
+            raise StationFault("The guard did not lock.", "Call maintenance to check the guard lock.")
+        if not state.contactor:
+            raise StationFault("The contactor did not close.", "Call maintenance to check the contactor.")
+        if self._wiring.residual is not None and not self._below(DEAD_BELOW):
+            raise LockedRed("There is voltage at the unit although no source was switched on.", _KEEP_AWAY)
+        self._watcher.check()
+
+    def _switch_on(self, source: Instrument, opening: Opening) -> None:
+        opening.on = True  # from the moment the order may be on the wire
+        self.ever_on = True
+        source.perform("energise", permit=Permit(source.role))
+        self._watcher.check()
+
+    # -- off ----------------------------------------------------------------------------------------------------
+
+    def _leave(self, source: Instrument, opening: Opening, after: Quantity | None, run_down: Quantity | None,
+               failure: BaseException | None) -> None:
+        """OFF, the unit's own volts, discharge, dead proved, contactor open, run-down, guard released, in this order.
+
+        The contactor stays closed until dead is proved, so that a source that is stuck on is seen; after a failure
+        it opens first, because then no proof is worth a moment's voltage.
+        """
+        self.announce("proving_dead" if failure is None else "making_safe", True)
+        problems: list[str] = [str(failure)] if isinstance(failure, LockedRed) else []
+        if failure is not None:
+            self._watcher.send_off()
+            self._open_contactor([])
+        self._confirm_off(source, opening, problems)
+        if after is not None and failure is None:
+            self._wait_until(opening.off_at + float(after))
+            opening.after_off = self._volts()
+        self._prove_dead(opening, problems)
+        self._open_contactor(problems)
+        if run_down is not None:
+            self._wait_until(opening.off_at + float(run_down))
+        if problems:
+            raise LockedRed(" ".join(problems), _KEEP_AWAY)
+        self._release()
+        self.voltage_possible = False
+        self.announce("guarded" if failure is None else "making_safe", False)
+
+    def _confirm_off(self, source: Instrument, opening: Opening, problems: list[str]) -> None:
+        """OFF, confirmed by the instrument's own word."""
+        if opening.off_confirmed:
+            return
+
+        def off() -> bool:
+            source.perform("off")
+            return "on" not in source.perform("output").flags
+
+        try:
+            confirmed = self._insist(off)
+        except InstrumentFault as error:
+            problems.append(f"{source.name} did not confirm that its output is off: {error}")
+        else:
+            if not confirmed:
+                problems.append(f"{source.name} still reports its output on after OFF.")
+        opening.off_at = self._clock.monotonic()
+
+    def _insist(self, action: Callable[[], bool]) -> bool:
+        """Do it, and again when a trip or a broken line came in between; the last failure is raised."""
+        for last in (False, False, True):
+            self._watcher.allow_reads()
+            try:
+                return action()
+            except InstrumentFault:
+                if last:
+                    raise
+        return False
+
+    def _open_contactor(self, problems: list[str]) -> None:
+        try:
+            if self._watcher.order("contactor_off").contactor:
+                problems.append("The contactor did not open.")
+        except EolseqError as error:
+            problems.append(f"The contactor could not be shown to be open: {error}")
+
+    def _prove_dead(self, opening: Opening, problems: list[str]) -> None:
+        """Dead at the unit's terminals, by a meter that has shown in this step that it can see the voltage."""
+        wiring = self._wiring
+        if wiring.residual is None:
+            self._wait_until(opening.off_at + wiring.access)
+            return
+        if opening.source_peak >= PROOF_FROM and opening.seen_peak < opening.source_peak / 2:
+            problems.append(f"The residual meter saw {opening.seen_peak:.0f} V while {opening.source_peak:.0f} V were "
+                            f"put out; it cannot prove the unit dead. {opening.residual_fault}".strip())
+            self._wait_until(opening.off_at + wiring.access)
+        try:
+            dead = self._discharged(wiring)
+        except EolseqError as error:
+            problems.append(str(error))
+            return
+        if not dead:
+            problems.append("The unit could not be discharged.")
+
+    def _discharged(self, wiring: Wiring) -> bool:
+        put = wiring.discharge
+        if put is None:
+            return self._below(DEAD_BELOW)
+        self._insist(lambda: put(True))
+        dead = False
+        for _ in range(DISCHARGE_TRIES):
+            self._clock.sleep(DISCHARGE_PAUSE)
+            if self._below(DEAD_BELOW):
+                dead = True
+                break
+        self._insist(lambda: put(False))
+        return dead
+
+    def _below(self, volts: float) -> bool:
+        reading = self._volts()
+        return reading.base is not None and abs(float(reading.base)) < volts
+
+    def _volts(self) -> Reading:
+        """The volts at the unit's terminals; a reading without a number if the meter does not answer."""
+        meter = self._wiring.residual
+        if meter is None:
+            return Reading("volts at the unit", None, "V", special=NO_ANSWER)
+        for _ in range(2):
+            self._watcher.allow_reads()
+            try:
+                return meter.perform("measure").readings["volts_peak"]
+            except InstrumentFault:
+                continue
+        return Reading("volts at the unit", None, "V", special=NO_ANSWER)
+
+    def _release(self) -> None:
+        state = self._watcher.order("unlock")
+        if state.locked:
+            raise LockedRed("The guard did not unlock.", "The unit is dead. Call maintenance to open the guard.")
+
+    def _wait_until(self, moment: float) -> None:
+        left = moment - self._clock.monotonic()
+        if left > 0:
+            self._clock.sleep(left)
+
+    # -- before anything else -----------------------------------------------------------------------------------
+
+    def all_off(self, sources: list[Instrument]) -> None:
+        """Turn every output off and prove the bay dead, before anything is tested; LockedRed if that fails."""
+        problems: list[str] = []
+        for source in sources:
+            opening = Opening()
+            self._confirm_off(source, opening, problems)
+        self._open_contactor(problems)
+        self._prove_dead(Opening(off_at=self._clock.monotonic()), problems)
+        if problems:
+            raise LockedRed(" ".join(problems), _KEEP_AWAY)
+        self._release()
+
+
+class Power:
+    """A source that is on: the only view of it that a step gets."""
+
+    def __init__(self, source: Instrument, watcher: Watcher, wiring: Wiring, ceilings: Ceilings, opening: Opening,
+                 clock: Clock) -> None:
+        self.after_off: Reading | None = None
+        self._source = source
+        self._watcher = watcher
+        self._wiring = wiring
+        self._ceilings = ceilings
+        self._opening = opening
+        self._clock = clock
+
+    def sample(self) -> Answer:
+        """Measure at the source, hold its volts against the ceiling, and let the residual meter see them."""
+        self._watcher.check()
+        answer = self._source.perform("measure")
+        volts = _volts_of(answer)
+        if volts > self._ceilings.volts:
+            self._watcher.trip(Reason(True, f"{self._source.name} reports {volts:.0f} V, above this station's ceiling.",
+                                      "Do not test. Call maintenance to check the source."))
+        self._see(volts)
+        self._watcher.check()
+        return answer
+
+    def pause(self, seconds: float) -> None:
+        """Wait with voltage on; ends at once, by an exception, on a trip."""
+        self._watcher.pause(seconds)
+
+    def switch_off(self) -> None:
+        """Turn the source off before the block ends; confirmed."""
+        self._source.perform("off")
+        if "on" in self._source.perform("output").flags:
+            raise StationFault(f"{self._source.name} still reports its output on after OFF.", "Call maintenance.")
+        self._opening.off_confirmed = True
+        self._opening.off_at = self._clock.monotonic()
+
+    def _see(self, volts: float) -> None:
+        opening = self._opening
+        crest = volts * _SQRT2 if opening.alternating else volts
+        if crest < PROOF_FROM or opening.seen_peak >= max(crest, opening.source_peak) / 2:
+            opening.source_peak = max(opening.source_peak, crest)
+            return
+        opening.source_peak = max(opening.source_peak, crest)
+        if self._wiring.residual is None:
+            return
+        try:
+            seen = self._wiring.residual.perform("measure").readings["volts_peak"].base
+        except InstrumentFault as error:
+            opening.residual_fault = str(error)
+            return
+        if seen is not None:
+            opening.seen_peak = max(opening.seen_peak, abs(float(seen)))
+
+
+def _volts_of(answer: Answer) -> float:
+    for name in ("voltage", "volts"):
+        reading = answer.readings.get(name)
+        if reading is not None and reading.base is not None:
+            return abs(float(reading.base))
+    return 0.0

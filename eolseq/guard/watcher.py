@@ -1,0 +1,227 @@
+"""The watcher: looks at the guard, feeds the watchdog, and stops every source when it must.
+
+It is the only owner of the guard unit's line; orders to the guard unit (lock, contactor) go through it. On a trip OFF
+goes out first, on lines opened beforehand that carry nothing else; then the engine is woken and blocked reads end.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+
+from eolseq.clock import Clock, Signal, Task
+from eolseq.errors import EolseqError, InstrumentFault, StationFault, Stopped
+from eolseq.guard.inputs import DISAGREE, WATCHER_DEAD, GuardInputs, GuardSettings, GuardState, Reason
+from eolseq.instruments.roles import Instrument
+
+
+@dataclass(frozen=True)
+class StopLine:
+    """The way OFF reaches one source: one bounded write, no lock, any thread; and how to end its blocked reads."""
+
+    name: str
+    off: Callable[[], None]
+    abort: Callable[[], None]
+    clear_abort: Callable[[], None]
+
+
+class _Order:
+    """An action asked of the guard unit by another task."""
+
+    __slots__ = ("actions", "done", "error")
+
+    def __init__(self, actions: tuple[str, ...], done: Signal) -> None:
+        self.actions = actions
+        self.done = done
+        self.error: EolseqError | None = None
+
+
+class Watcher:
+    """Watches one bay's guard. ``armed``: an open guard is a reason to stop; else it is only noted."""
+
+    def __init__(self, clock: Clock, guard_unit: Instrument, settings: GuardSettings) -> None:
+        self.clock = clock
+        self.settings = settings
+        self.inputs = GuardInputs(settings)
+        self.armed = False
+        self.reason: Reason | None = None
+        self.tripped_at: float | None = None
+        self.stop_failures: list[str] = []
+        self.on_look: Callable[[GuardState], None] | None = None
+        self._guard = guard_unit
+        self._lines: tuple[StopLine, ...] = ()
+        self._woken = clock.signal()
+        self._called = clock.signal()
+        self._looked = clock.signal()
+        self._drop = clock.signal()
+        self._orders: deque[_Order] = deque()
+        self._ending = False
+        self._task: Task | None = None
+
+    # -- life ---------------------------------------------------------------------------------------------------
+
+    def start(self, lines: Iterable[StopLine]) -> None:
+        """Set the watchdog and begin to look."""
+        self._lines = tuple(lines)
+        self._guard.perform("prepare", watchdog=_seconds(self.settings.watchdog))
+        self._task = self.clock.start("guard watcher", self._watch)
+
+    def end(self) -> None:
+        """Stop looking; the watchdog then drops the contactor by itself."""
+        self._ending = True
+        self._called.set()
+        if self._task is not None:
+            self._task.join(2.0)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the watching task is running."""
+        return self._task is not None and not self._task.done()
+
+    def _watch(self) -> None:
+        while not self._ending:
+            self._look()
+            self._drop_contactor()
+            self._serve_orders()
+            self.clock.wait(self._called, self.settings.scan)
+            self._called.clear()
+        for order in self._orders:
+            order.error = StationFault("The watcher of the guard has ended.", "Start the program again.")
+            order.done.set()
+
+    def _look(self) -> None:
+        try:
+            answer = self._guard.perform("look")
+        except InstrumentFault:
+            pass  # no fresh answer: the age of the last one is what counts
+        else:
+            state = GuardState.of(answer.flags, self.clock.monotonic())
+            self.inputs.note(state)
+            if self.on_look is not None:
+                self.on_look(state)
+        if self.armed:
+            self.trip_if_needed()
+        self._looked.set()
+
+    def _drop_contactor(self) -> None:
+        """After a trip the contactor is a second way to take the voltage away; the door shows later that it is open."""
+        if self._drop.is_set():
+            self._drop.clear()
+            with suppress(InstrumentFault):
+                self._guard.perform("contactor_off")
+
+    def _serve_orders(self) -> None:
+        while self._orders:
+            order = self._orders.popleft()
+            try:
+                for action in order.actions:
+                    self._guard.perform(action)
+                self._look()
+            except EolseqError as error:
+                order.error = error
+            order.done.set()
+
+    # -- trip ---------------------------------------------------------------------------------------------------
+
+    def trip_if_needed(self) -> None:
+        """Trip if the guard or the age of its last answer demands it."""
+        if self.reason is not None:
+            if self.inputs.disagreeing(self.clock.monotonic()):
+                self.reason = DISAGREE  # what first looked like an opened guard is a broken guard switch
+            return
+        reason = self.inputs.reason_to_stop(self.clock.monotonic())
+        if reason is not None:
+            self.trip(reason)
+
+    def trip(self, reason: Reason) -> None:
+        """Set the latch, send OFF on every stop line, wake the engine, end blocked reads. Safe from any thread."""
+        if self.reason is not None:
+            return
+        self.reason = reason
+        self.tripped_at = self.clock.monotonic()
+        self.send_off()
+        self._woken.set()
+        for line in self._lines:
+            line.abort()
+        self._drop.set()
+        self._called.set()
+
+    def send_off(self) -> None:
+        """OFF on every stop line: one bounded write each, no answer awaited."""
+        for line in self._lines:
+            try:
+                line.off()
+            except EolseqError as error:
+                self.stop_failures.append(f"{line.name}: {error}")
+
+    def reset(self) -> None:
+        """Forget the trip, once everything is off and dead; allows blocked reads again."""
+        self.reason = None
+        self.tripped_at = None
+        self.stop_failures.clear()
+        self._drop.clear()
+        self._woken.clear()
+        self.allow_reads()
+
+    def allow_reads(self) -> None:
+        """Let the lines to the sources be used again, for making safe; the latch stays set."""
+        for line in self._lines:
+            line.clear_abort()
+
+    def add_lines(self, lines: Iterable[StopLine]) -> None:
+        """Watch over more sources."""
+        self._lines = (*self._lines, *lines)
+
+    # -- for the engine -----------------------------------------------------------------------------------------
+
+    def check(self) -> None:
+        """Raise Stopped or StationFault if a trip is set or the guard cannot be trusted right now."""
+        if self.reason is None and self.armed:
+            if not self.alive:
+                self.trip(WATCHER_DEAD)
+            else:
+                self.trip_if_needed()
+        reason = self.reason
+        if reason is not None:
+            raise StationFault(reason.what, reason.do) if reason.fault else Stopped(reason.what, reason.do)
+
+    def pause(self, seconds: float) -> None:
+        """Wait, but end at once with Stopped or StationFault on a trip."""
+        self.clock.wait(self._woken, seconds)
+        self.check()
+
+    def order(self, *actions: str) -> GuardState:
+        """Have the guard unit carry out actions and look again; gives what it then reports."""
+        if not self.alive:
+            raise StationFault(WATCHER_DEAD.what, WATCHER_DEAD.do)
+        order = _Order(actions, self.clock.signal())
+        self._orders.append(order)
+        self._called.set()
+        if not self.clock.wait(order.done, 2.0):
+            raise StationFault("The guard unit did not carry out an order within 2 s.", "Call maintenance.")
+        if order.error is not None:
+            raise order.error
+        if self.inputs.last is None or not self.inputs.fresh(self.clock.monotonic()):
+            raise StationFault("The guard unit does not answer.", "Call maintenance.")
+        return self.inputs.last
+
+    def wait_for(self, wanted: Callable[[GuardState], bool], seconds: float) -> bool:
+        """Wait until a fresh look satisfies ``wanted``; False when the time is over or the watcher has ended."""
+        deadline = self.clock.monotonic() + seconds
+        while self.alive:
+            now = self.clock.monotonic()
+            if self.inputs.last is not None and self.inputs.fresh(now) and wanted(self.inputs.last):
+                return True
+            if now >= deadline or self.reason is not None:
+                return False
+            self._looked.clear()
+            self.clock.wait(self._looked, min(deadline - now, 0.1))
+        return False
+
+
+def _seconds(value: float) -> object:
+    from eolseq.quantity import parse
+
+    return parse(f"{value:.3f} s")

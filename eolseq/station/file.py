@@ -1,0 +1,129 @@
+"""The station file: this bench's instruments and addresses, guard, bays, relay channels, ceilings, records folder."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from pathlib import Path, PurePosixPath
+
+from eolseq.guard.inputs import GuardSettings
+from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, load_file
+
+_NAME = r"[a-z][a-z0-9-]{0,39}"
+_TIME = Amount("s", above=Decimal(0), at_most=Decimal(60))
+
+STATION = Group({
+    "name": Field(Text(80), about="what people call this station"),
+    "origin": Field(Text(80, r"[a-z0-9][a-z0-9.-]*(/[a-z0-9][a-z0-9-]*)+", "a name such as plant.example/bench-1"),
+                    about="the name of the log, unique in the world; the key's fingerprint is added to it"),
+    "simulated": Field(Text(200), required=False, default="", about="the simulator file, for a simulated station"),
+    "records": Field(Text(200), about="the folder of the log, relative to the working folder"),
+    "key": Field(Text(200), about="the station's signing key, outside the records folder"),
+    "bays": Field(ListOf(Group({"name": Field(Text(20, _NAME, "a name such as bay-1"))}, "the bay"), 1, 1),
+                  about="the places where a unit is connected"),
+    "instruments": Field(MapOf(Group({
+        "page": Field(Text(200), about="the driver page of its model"),
+        "address": Field(Text(200), required=False, default="", about="its VISA address; none if simulated"),
+        "serial": Field(Text(40), about="the serial number it must report"),
+        "calibrated_until": Field(Day(), about="the last day its calibration is good"),
+    }, "the instrument"), _NAME, 1), about="every instrument by name"),
+    "guard": Field(Group({
+        "scan": Field(_TIME, about="time between two looks at the guard"),
+        "freshness": Field(_TIME, about="oldest answer of the guard unit that is trusted"),
+        "discrepancy": Field(_TIME, about="longest time the two contacts may disagree"),
+        "watchdog": Field(_TIME, about="the guard unit drops the contactor after this time without a look"),
+        "access_time": Field(_TIME, about="shortest time in which a person could reach a live part"),
+    }, "the guard"), about="times of the guard"),
+    "connections": Field(MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}"), about="relay channel by name"),
+    "ceilings": Field(Group({
+        "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
+        "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
+        "amps": Field(Amount("A", above=Decimal(0), at_most=Decimal(100))),
+        "seconds": Field(Amount("s", above=Decimal(0), at_most=Decimal(3600))),
+    }, "the ceilings"), about="what no sequence may exceed here"),
+}, "the station")
+
+
+@dataclass(frozen=True)
+class InstrumentPlace:
+    """One instrument of a station: its driver page, VISA address, serial number and last day of calibration."""
+
+    name: str
+    page: str
+    address: str
+    serial: str
+    calibrated_until: date
+
+
+@dataclass(frozen=True)
+class CeilingValues:
+    """What this station never exceeds: V, A (trip current), A, s."""
+
+    volts: float
+    trip_current: float
+    amps: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Station:
+    """A checked station file. ``simulated`` is the simulator file's path, or empty for a real station."""
+
+    name: str
+    path: Path
+    digest: str
+    origin: str
+    simulated: str
+    records: str
+    key: str
+    bays: tuple[str, ...]
+    instruments: tuple[InstrumentPlace, ...]
+    guard: GuardSettings
+    connections: Mapping[str, int]
+    ceilings: CeilingValues
+
+
+def load_station(path: Path) -> Station:
+    """Read and check a station file; FileMistakes with every mistake."""
+    item, findings, source = load_file(path, {"station": STATION})
+    if not findings.mistakes:
+        _check(item, findings)
+    findings.raise_if_any()
+    guard, ceilings = item["guard"], item["ceilings"]
+    return Station(
+        name=item["name"], path=path, digest=hashlib.sha256(source).hexdigest(), origin=item["origin"],
+        simulated=item["simulated"], records=item["records"], key=item["key"],
+        bays=tuple(bay["name"] for bay in item["bays"]),
+        instruments=tuple(InstrumentPlace(name, each["page"], each["address"], each["serial"],
+                                          each["calibrated_until"]) for name, each in item["instruments"].items()),
+        guard=GuardSettings(*(float(guard[key]) for key in ("scan", "freshness", "discrepancy", "watchdog",
+                                                            "access_time"))),
+        connections=dict(item["connections"]),
+        ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))))
+
+
+def _check(item: Item, findings: Findings) -> None:
+    """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
+    guard = item["guard"]
+    if guard["freshness"].base >= guard["watchdog"].base:
+        findings.add(guard.place_of("freshness"), f"freshness {guard['freshness']} is not below the watchdog",
+                     f"less than {guard['watchdog']}")
+    if guard["scan"].base * 2 > guard["freshness"].base:
+        findings.add(guard.place_of("scan"), f"scan {guard['scan']} is too slow for the freshness",
+                     f"at most half of {guard['freshness']}")
+    seen: dict[int, str] = {}
+    for name, channel in item["connections"].items():
+        if channel in seen:
+            findings.add(item["connections"].place_of(name), f"channel {channel} is also '{seen[channel]}'",
+                         "each channel once")
+        seen[channel] = name
+    key, records = PurePosixPath(item["key"]), PurePosixPath(item["records"])
+    if records == key or records in key.parents:
+        findings.add(item.place_of("key"), "the key lies in the records folder", "another folder")
+    for each in item["instruments"].values():
+        if bool(each["address"]) == bool(item["simulated"]):
+            findings.add(each.place, "an instrument of a simulated station has no address, a real one needs it",
+                         "no 'address'" if item["simulated"] else "'address'")
