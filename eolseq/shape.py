@@ -30,10 +30,12 @@ _EXAMPLES = {"V": "1480 V", "A": "25 A", "ohm": "0.1 ohm", "s": "1 s", "W": "300
 class Item(Mapping[str, Any]):
     """A checked mapping: its values by key, and where each stands in the file."""
 
-    def __init__(self, values: dict[str, Any], place: Place, places: dict[str, Place]) -> None:
+    def __init__(self, values: dict[str, Any], place: Place, places: dict[str, Place],
+                 keys: dict[str, Place] | None = None) -> None:
         self._values = values
         self.place = place
         self._places = places
+        self._keys = keys or {}
 
     def __getitem__(self, key: str) -> Any:
         return self._values[key]
@@ -44,9 +46,17 @@ class Item(Mapping[str, Any]):
     def __len__(self) -> int:
         return len(self._values)
 
+    def given(self, key: str) -> bool:
+        """Whether the key stands in the file, rightly or wrongly filled; a default does not count."""
+        return key in self._places
+
     def place_of(self, key: str) -> Place:
         """Where the value of a key stands; the mapping's own place if the key is not there."""
         return self._places.get(key, self.place)
+
+    def place_of_key(self, key: str) -> Place:
+        """Where a key itself stands; the mapping's own place if it is not there."""
+        return self._keys.get(key, self.place)
 
 
 class Items(tuple[Any, ...]):
@@ -280,7 +290,7 @@ class MapOf:
                 where.mistake(key, f"'{name}' is no name for this", "letters, digits, dash, dot")
             values[name] = self.of.read(value, where)
             places[name] = where.place(value)
-        return Item(values, where.place(node), places)
+        return Item(values, where.place(node), places, {name: where.place(key) for name, (key, _) in pairs.items()})
 
 
 @dataclass(frozen=True)
@@ -323,7 +333,7 @@ class Group:
                 if known.required:
                     where.mistake(node, f"'{name}' is missing in {self.name}", known.about)
                 values[name] = known.default
-        return Item(values, where.place(node), places)
+        return Item(values, where.place(node), places, {name: where.place(key) for name, (key, _) in pairs.items()})
 
 
 @dataclass(frozen=True)
