@@ -14,14 +14,15 @@ from typing import overload
 
 from eolseq.simulation.status import CommandError
 
-MULTIPLIERS = {"EX": 1e18, "PE": 1e15, "T": 1e12, "G": 1e9, "MA": 1e6, "K": 1e3, "": 1.0, "M": 1e-3, "U": 1e-6,
-               "N": 1e-9, "P": 1e-12, "F": 1e-15, "A": 1e-18}
-"""Suffix multipliers; M is milli and MA is mega, but MHZ and MOHM are megahertz and megohm."""
+MULTIPLIERS = {"EX": 18, "PE": 15, "T": 12, "G": 9, "MA": 6, "K": 3, "": 0, "M": -3, "U": -6, "N": -9, "P": -12,
+               "F": -15, "A": -18}
+"""Suffix multipliers as powers of ten; M is milli and MA is mega, but MHZ and MOHM are megahertz and megohm."""
 
 INFINITY, NOT_A_NUMBER = 9.9e37, 9.91e37
 """The numbers by which SCPI writes infinity and not-a-number."""
 
-_NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[ \t]*E[ \t]*([+-]?\d+))?[ \t]*(/?[A-Z%][A-Z0-9%./*^-]*)?", re.ASCII)
+_NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[ \t]*E[ \t]*([+-]?\d+))?[ \t]*(/?[A-Z%][A-Z0-9%./*^-]*)?",
+                     re.ASCII)
 _NON_DECIMAL = re.compile(r"#(?:H([0-9A-F]+)|Q([0-7]+)|B([01]+))", re.ASCII)
 _WORD = re.compile(r"[A-Z][A-Z0-9_]*", re.ASCII)
 _STRING = re.compile(r'"(?:[^"]|"")*"|' r"'(?:[^']|'')*'")
@@ -118,7 +119,8 @@ class Parameter:
             raise CommandError(-124)
         if exponent and (len(exponent) > 6 or abs(int(exponent)) > 32000):
             raise CommandError(-123)
-        value = float(f"{sign}{digits}E{exponent or 0}") * (_factor(suffix, unit) if suffix else 1.0)
+        power = int(exponent or 0) + (_power(suffix, unit) if suffix else 0)
+        value = float(f"{sign}{digits}E{power}")
         if not math.isfinite(value):
             raise CommandError(-222)
         return value
@@ -146,12 +148,12 @@ def _channels(first: int, last: int) -> range:
     return range(first, last + 1) if last >= first else range(first, last - 1, -1)
 
 
-def _factor(suffix: str, unit: str) -> float:
-    """What a number is to be multiplied by to be in the unit, from its suffix in capitals."""
+def _power(suffix: str, unit: str) -> int:
+    """The power of ten that a suffix in capitals multiplies the unit by."""
     if not unit:
         raise CommandError(-138)
     if suffix in ("MHZ", "MOHM") and suffix == f"M{unit}":
-        return 1e6
+        return 6
     if not suffix.endswith(unit) or suffix[:-len(unit)] not in MULTIPLIERS:
         raise CommandError(-131)
     return MULTIPLIERS[suffix[:-len(unit)]]

@@ -132,14 +132,17 @@ class Instrument:
                 response = unit.handler(unit.call)
             except CommandError as error:
                 self.status.add_error(error.number, error.info)
+                if -200 < error.number <= -100:  # a parameter that cannot be read ends the message, as a header does
+                    break
             else:
                 if unit.query and response is not None:
                     responses.append(response)
                     after_indefinite = after_indefinite or unit.indefinite
             if not unit.query and self.fault == "error_in_queue":
                 self.status.add_error(int(self.fault_number or -240))
-        if prepared.error is not None:
-            self.status.add_error(prepared.error.number, prepared.error.info)
+        else:
+            if prepared.error is not None:
+                self.status.add_error(prepared.error.number, prepared.error.info)
         return (";".join(responses) + "\n").encode("latin-1", "replace") if responses else b""
 
     def _prepare(self, message: bytes) -> _Message:

@@ -53,22 +53,24 @@ class SimulatedSession:
         instrument.fault_listeners.append(self._fault_changed)
 
     def write(self, data: bytes) -> int:
-        """Send bytes; they act when they have arrived, one exchange later."""
-        if self.aborted:
-            raise VisaIOError(StatusCode.error_abort)
+        """Send bytes; they act when they have arrived, one exchange later, even if an abort comes in between."""
+        if self.aborted or self.dirty:
+            raise VisaIOError(self._refusal())
         self._carry(data)
         return len(data)
 
-    def write_now(self, data: bytes, seconds: float) -> None:
-        """Send bytes whatever else goes on in this session, aborted or not; it takes one exchange at most."""
-        self._carry(data)
+    def write_now(self, data: bytes, seconds: float) -> StatusCode:
+        """Send bytes whatever else goes on in this session, aborted or dirty or not; it takes one exchange at most."""
+        try:
+            self._carry(data)
+        except VisaIOError as error:
+            return StatusCode(error.error_code)
+        return StatusCode.success
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:
         """Bytes up to the termination character or so many; waits in clock time for at most the time-out."""
-        if self.aborted:
-            raise VisaIOError(StatusCode.error_abort)
-        if self.dirty:
-            raise VisaIOError(StatusCode.error_io)
+        if self.aborted or self.dirty:
+            raise VisaIOError(self._refusal())
         found = self._take(count) if self._buffer else None
         return found if found is not None else self._await(count)
 
@@ -99,12 +101,15 @@ class SimulatedSession:
     def close(self) -> None:
         """Give the line up; a blocked read ends as on a lost connection."""
         self.instrument.fault_listeners.remove(self._fault_changed)
-        self.lost = True
-        self._wake.set()
+        self._lose()
+
+    def _refusal(self) -> StatusCode:
+        if self.lost:
+            return StatusCode.error_connection_lost
+        return StatusCode.error_abort if self.aborted else StatusCode.error_io
 
     def _carry(self, data: bytes) -> None:
-        if self.lost:
-            raise VisaIOError(StatusCode.error_connection_lost)
+        self._check_lost()
         self._clock.sleep(self._exchange)
         self._check_lost()
         instrument = self.instrument
@@ -170,14 +175,17 @@ class SimulatedSession:
 
     def _check_lost(self) -> None:
         if self.instrument.fault == "closed":
-            self.lost = True
+            self._lose()
         if self.lost:
             raise VisaIOError(StatusCode.error_connection_lost)
 
+    def _lose(self) -> None:
+        self.lost = self.dirty = True
+        self._wake.set()
+
     def _fault_changed(self) -> None:
         if self.instrument.fault == "closed":
-            self.lost = True
-            self._wake.set()
+            self._lose()
 
 
 class SimulatedVisa(VisaLibraryBase):
