@@ -280,7 +280,7 @@ class UnitRun:
         return ended is None and self._record_fault is None
 
     def _cut_short(self, step: Step, bench: RunBench, error: BaseException) -> Verdict:
-        """A step that did not come to its end: a bad reading taken before stays bad, all else counts as not measured."""
+        """A step that did not come to its end: a bad reading taken before stays bad, all else is not measured."""
         so_far = judge_evidence(bench.noted())
         why = str(error) if isinstance(error, EolseqError) else \
             f"The program failed ({type(error).__name__}: {error}). Report this to whoever maintains the program."

@@ -1,0 +1,86 @@
+"""The command line: finds the command, runs it, and turns every error into a sentence and an exit code."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from types import ModuleType
+from typing import Any
+
+from eolseq import __version__
+from eolseq.errors import EolseqError
+
+COMMANDS = ("run", "check", "simulate", "records", "audit", "manual")
+
+EXIT_CODES = """exit codes:
+  0  pass, or in order
+  1  failed or undecided, or an audit finding
+  2  wrong use, or a mistake in a file
+  3  refused before anything was energised
+  4  stopped
+  5  station fault, and every error nobody foresaw"""
+
+
+def parser_for(modules: list[ModuleType]) -> argparse.ArgumentParser:
+    """The parser with one sub-command for each module."""
+    top = argparse.ArgumentParser(
+        prog="eolseq", formatter_class=argparse.RawDescriptionHelpFormatter, epilog=EXIT_CODES,
+        description="End-of-line electrical safety test sequencer. The hard-wired interlock of the station is the "
+                    "safety function, never this program.")
+    top.add_argument("--version", action="version", version=f"eolseq {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND")
+    for module in modules:
+        sub = commands.add_parser(module.NAME, help=module.HELP.splitlines()[0], description=module.HELP,
+                                  epilog=EXIT_CODES, formatter_class=argparse.RawDescriptionHelpFormatter)
+        module.arguments(sub)
+        sub.set_defaults(do=module.run)
+    return top
+
+
+def _modules(words: list[str]) -> list[ModuleType]:
+    """Only the command that is asked for is imported; all of them where the list is shown."""
+    named = [word for word in words if not word.startswith("-")][:1]
+    names = named if named and named[0] in COMMANDS else list(COMMANDS)
+    return [importlib.import_module(f"eolseq.commands.{name}") for name in names]
+
+
+def main(words: list[str] | None = None) -> int:
+    """Run the program with these words (the command line's by default) and give the exit code."""
+    words = sys.argv[1:] if words is None else words
+    try:
+        parser = parser_for(_modules(words))
+        options = parser.parse_args(words)
+        if options.command is None:
+            parser.print_help()
+            return 2
+        code: int = options.do(options)
+        return code
+    except EolseqError as error:
+        return _say(error)
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 5
+    except KeyboardInterrupt:
+        print("Stopped from the keyboard; nothing was energised.", file=sys.stderr)
+        return 3
+    except Exception as error:  # the door to voltage has made safe on the way here
+        return _unforeseen(error)
+
+
+def _say(error: EolseqError) -> int:
+    print(str(error), file=sys.stderr)
+    return error.exit_code
+
+
+def _unforeseen(error: Any) -> int:
+    import traceback
+
+    traceback.print_exception(error, file=sys.stderr)
+    print("The program failed. Everything it had switched on was switched off on the way out; look at the lamps before "
+          "you open the guard. Report the lines above to whoever maintains the program.", file=sys.stderr)
+    return 5
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,293 @@
+"""``eolseq run``: take one unit through its sequence, to a signed record."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from eolseq.errors import Refused, WrongUse
+
+if TYPE_CHECKING:
+    from eolseq.clock import Clock
+    from eolseq.engine.events import Cautions
+    from eolseq.engine.run import Bay, RunResult
+    from eolseq.records.log import Log
+    from eolseq.sequence.model import Sequence
+    from eolseq.station.file import Station
+    from eolseq.station.open import OpenStation
+
+NAME = "run"
+HELP = """run one unit through its sequence, to a signed record
+
+DANGER: this drives instruments that put dangerous voltage and current on a unit. The hard-wired interlock of the
+station is the safety function, never this program; local codes and licensed practice decide. Stop with the red
+button; Ctrl-C stops too."""
+
+EXITS = {"pass": 0, "fail": 1, "undecided": 1, "refused": 3, "stopped": 4, "fault": 5}
+CLOCK_TOLERANCE = 300.0  # seconds the wall clock may lie behind the last entry of the log
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("sequence", metavar="SEQUENCE", nargs="?", help="the sequence file")
+    parser.add_argument("--unit", metavar="SERIAL", help="the unit's serial number")
+    parser.add_argument("--station", metavar="STATION", help="the station file")
+    only = parser.add_argument_group("for simulated stations only")
+    only.add_argument("--acknowledge", metavar="OPERATOR", help="acknowledge the cautions in this operator's name")
+    only.add_argument("--defect", metavar="NAME", help="put a defect of the simulator file into the unit")
+    only.add_argument("--open-guard-after", metavar="SECONDS", type=float,
+                      help="open the guard contact so many seconds after the first energise")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output, words on error")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run one unit; the exit code is the outcome's."""
+    from eolseq.clock import SystemClock
+    from eolseq.screen.live import open_screen
+
+    sequence, station, station_path = _files(options)
+    serial = options.unit or _ask("Serial number of the unit: ", "--unit")
+    pages = _pages(station)
+    _check_fit(sequence, station, pages)
+    screen = open_screen(sys.stderr if options.json else sys.stdout, SystemClock(),
+                         plain=True if options.json else None)
+    sys.setswitchinterval(0.0005)  # seconds; the watcher must not wait for a busy thread
+    try:
+        with _addresses(options, station, station_path, serial) as addresses:
+            result, log_path = _run_wired(options, sequence, station, pages, addresses, serial, screen)
+    finally:
+        screen.close()
+    if options.json:
+        _print_json(result, log_path)
+    return EXITS[str(result.outcome)]
+
+
+# -- files and options ------------------------------------------------------------------------------------------
+
+
+def _files(options: argparse.Namespace) -> tuple[Sequence, Station, Path]:
+    from eolseq.sequence.load import load_sequence
+    from eolseq.shipped import find
+    from eolseq.station.file import load_station
+
+    station_path = find(options.station or _ask("Station file: ", "--station"), shipped=True)
+    station = load_station(station_path)
+    given = [name for name in ("acknowledge", "defect", "open_guard_after") if getattr(options, name) is not None]
+    if given and not station.simulated:
+        raise Refused(f"--{given[0].replace('_', '-')} is for simulated stations only; {station.name} is real.",
+                      "Leave it out; the cautions are acknowledged at the terminal.")
+    path = find(options.sequence or _ask("Sequence file: ", "SEQUENCE"), shipped=bool(station.simulated))
+    return load_sequence(path), station, station_path
+
+
+def _ask(question: str, option: str) -> str:
+    """Ask in a terminal for what was not given; WrongUse where there is none."""
+    if sys.stdin.isatty():
+        print(question, end="", file=sys.stderr, flush=True)
+        answer = sys.stdin.readline().strip()
+        if answer:
+            return answer
+    raise WrongUse(f"{option} is missing.", "Give it on the command line; see 'eolseq run --help'.")
+
+
+def _pages(station: Station) -> dict[str, Any]:
+    from eolseq.instruments.page import load_page
+    from eolseq.shipped import find
+
+    return {each.name: load_page(find(each.page, shipped=bool(station.simulated))) for each in station.instruments}
+
+
+def _check_fit(sequence: Sequence, station: Station, pages: Mapping[str, Any]) -> None:
+    """A sequence that this station cannot run is a mistake in a file, told before anything is opened."""
+    from eolseq.sequence.findings import errors_in, fits_station
+
+    problems = errors_in(fits_station(sequence, station, pages))
+    if problems:
+        raise WrongUse("\n".join(str(each) for each in problems),
+                       "\nThis sequence does not fit this station; see 'eolseq check --station'.")
+
+
+def _addresses(options: argparse.Namespace, station: Station, path: Path,
+               serial: str) -> AbstractContextManager[Mapping[str, str]]:
+    """Every instrument's VISA address: the station file's, or those of a simulated station started for this run."""
+    if not station.simulated:
+        return nullcontext({each.name: each.address for each in station.instruments})
+    from eolseq.commands.wiring import simulated_child
+    from eolseq.shipped import find
+    from eolseq.simulation.file import load_simulator
+
+    defects = load_simulator(find(station.simulated, shipped=True)).defects
+    if options.defect is not None and options.defect not in defects:
+        raise WrongUse(f"There is no defect named '{options.defect}'. There are:", "\n" + "\n".join(sorted(defects)))
+    return simulated_child(station, path, serial, options.defect, options.open_guard_after)
+
+
+# -- the run ----------------------------------------------------------------------------------------------------
+
+
+def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station, pages: Mapping[str, Any],
+               addresses: Mapping[str, str], serial: str, screen: Any) -> tuple[RunResult, str]:
+    from eolseq.commands.wiring import real_wires
+    from eolseq.engine.run import UnitRun
+    from eolseq.station.open import open_station
+
+    with ExitStack() as stack:
+        wires = real_wires(addresses)
+        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
+        stack.callback(opened.close)
+        asking = Asking(screen, options.acknowledge)
+        stack.enter_context(signals_stop(opened, asking))
+        log = ready_log(station, opened, wires.clock)
+        stack.callback(log.close)
+        bay = bay_of(opened, pages)
+        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking)
+        result = unit.run(serial)
+        if unit.crash is not None:
+            import traceback
+
+            traceback.print_exception(unit.crash, file=sys.stderr)
+        return result, str(log.path)
+
+
+def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
+    """What a run works with, from an open station."""
+    from eolseq.engine.entries import Used
+    from eolseq.engine.run import Bay
+
+    station = opened.station
+    places = {each.name: each for each in station.instruments}
+    used = {name: Used(name, player.role, opened.identities[name].model, opened.identities[name].serial,
+                       opened.identities[name].raw, places[name].calibrated_until.isoformat(), _ranges(pages[name]))
+            for name, player in opened.players.items()}
+    return Bay(station.bays[0], station.name, station.digest, opened.simulated,
+               {name: page.digest for name, page in pages.items()}, dict(opened.by_role), used, station.connections,
+               opened.watcher, opened.door)
+
+
+def _ranges(page: Any) -> Callable[[str, Any], tuple[str | None, str | None]]:
+    def range_of(reading: str, largest: Any) -> tuple[str | None, str | None]:
+        found = page.range_for(reading, largest)
+        return (None, None) if found is None else (str(found.to), str(found.accuracy))
+    return range_of
+
+
+def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
+    """Everything off and dead first; then the log opened, open runs abandoned, the clock looked at, a lock respected."""
+    from eolseq.guard.power import LockedRed
+    from eolseq.records import entries
+    from eolseq.records.log import Log
+
+    danger: LockedRed | None = None
+    try:
+        opened.all_off()
+    except LockedRed as error:
+        danger = error
+    log = Log.open(Path(station.records), origin_name=station.origin, key_path=Path(station.key),
+                   role="simulated station" if station.simulated else "station", clock=clock)
+    try:
+        if danger is not None:
+            log.append(entries.Lock(reason=danger.what, do=danger.do))
+            raise danger
+        _tidy(log, station)
+    except BaseException:
+        log.close()
+        raise
+    return log
+
+
+def _tidy(log: Log, station: Station) -> None:
+    from eolseq.records import entries
+
+    behind = log.seconds_behind()
+    if behind > 0:
+        log.append(entries.ClockMark(behind=f"{behind:.3f}", last="", reason="the clock lies behind the last entry"))
+    if behind > CLOCK_TOLERANCE:
+        raise Refused(f"The computer's clock is {behind:.0f} s behind the last entry of the log.",
+                      "Set the clock, then start again.")
+    for each in log.open_runs():
+        log.append(entries.Abandon(run=each.index, serial=each.serial, energised="yes" if each.energised else "no",
+                                   reason="the program ended in the middle of this run"))
+    lock = log.locked()
+    if lock is None:
+        return
+    if not station.simulated:
+        raise Refused(f"This station is locked: {lock.reason}", lock.do)
+    log.append(entries.Unlock(by="simulated station", reason="every output was turned off and the bay proved dead"))
+
+
+class Asking:
+    """Gets the cautions acknowledged: by the option on a simulated station, else by the person at the terminal."""
+
+    def __init__(self, screen: Any, operator: str | None) -> None:
+        self.waiting = False
+        self._screen = screen
+        self._operator = operator
+
+    def __call__(self, cautions: Cautions) -> str | None:
+        """The operator who acknowledged, or None."""
+        if self._operator is not None:
+            return self._operator.strip() or None
+        if not sys.stdin.isatty():
+            return None
+        self.waiting = True
+        try:
+            answer: str | None = self._screen.ask_acknowledgement()
+            return answer
+        finally:
+            self.waiting = False
+
+
+@contextmanager
+def signals_stop(opened: OpenStation, asking: Asking) -> Iterator[None]:
+    """Ctrl-C, SIGTERM and a closed terminal trip the watcher while the block runs; nothing is left half switched."""
+    import signal
+
+    from eolseq.guard.inputs import Reason
+
+    def stop(number: int, _: object) -> None:
+        name = {signal.SIGINT: "Ctrl-C", signal.SIGHUP: "a closed terminal"}.get(signal.Signals(number), "a signal")
+        opened.watcher.trip(Reason(False, f"Stopped by {name}.", "This unit needs a new run from the start."))
+        if asking.waiting:
+            raise KeyboardInterrupt
+
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = {number: signal.signal(number, stop) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+# -- what comes out ---------------------------------------------------------------------------------------------
+
+
+def document(result: RunResult, log_path: str) -> dict[str, Any]:
+    """The JSON document of a run; numbers are text or null, as in the log."""
+    from eolseq.engine import entries
+
+    steps = []
+    for step, verdict in result.steps:
+        done = entries.step_done(step, verdict, {})
+        steps.append({
+            "kind": done.kind, "name": done.name, "outcome": done.outcome, "sentence": done.sentence,
+            "applied": [{"name": a.name, "value": a.lowest, "highest": a.highest, "unit": a.unit,
+                         "at_least": a.at_least, "at_most": a.at_most} for a in done.applied],
+            "readings": [{"name": r.name, "value": r.value, "unit": r.unit, "raw": r.raw, "at_least": r.at_least,
+                          "at_most": r.at_most, "outcome": r.outcome} for r in done.readings]})
+    recorded = result.index is not None
+    return {"outcome": str(result.outcome), "sentence": result.sentence, "simulated": result.simulated,
+            "serial": result.serial, "attempt": result.attempt, "log": log_path if recorded else None,
+            "index": result.index, "steps": steps}
+
+
+def _print_json(result: RunResult, log_path: str) -> None:
+    import json
+
+    print(json.dumps(document(result, log_path), indent=2))
+
+

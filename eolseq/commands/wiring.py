@@ -1,0 +1,132 @@
+"""Pairs a clock with the way to the instruments, and refuses mixtures. The composition root of the program.
+
+Real sessions go with the system clock, the in-process pyvisa library with the virtual one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from eolseq.clock import Clock, SystemClock, VirtualClock
+from eolseq.errors import StationFault, WrongUse
+from eolseq.station.file import Station
+
+CHILD_START = 15.0  # seconds for the simulated station to say its addresses
+
+
+@dataclass(frozen=True)
+class Wires:
+    """A clock, the pyvisa resource manager that belongs to it, and every instrument's address by name."""
+
+    clock: Clock
+    manager: Any
+    addresses: Mapping[str, str]
+
+    def __post_init__(self) -> None:
+        virtual_library = type(self.manager.visalib).__name__ == "SimulatedVisa"
+        if virtual_library != isinstance(self.clock, VirtualClock):
+            raise WrongUse("A virtual clock was paired with real sessions, or the other way round.",
+                           "Use one of the functions of eolseq/commands/wiring.py.")
+
+
+def real_wires(addresses: Mapping[str, str]) -> Wires:
+    """The system clock and real sessions, for addresses that are open already or belong to real instruments."""
+    from eolseq.instruments.link import resource_manager
+
+    return Wires(SystemClock(), resource_manager("@py"), dict(addresses))
+
+
+def virtual_wires(world: Any) -> Wires:
+    """The virtual clock of a simulated world and the in-process library over its instruments."""
+    import pyvisa
+
+    from eolseq.simulation.visa_library import SimulatedVisa
+
+    addresses = {name: f"TCPIP0::simulated::{5000 + n}::SOCKET" if link == "tcp" else f"ASRL/dev/sim{n}::INSTR"
+                 for n, (name, _, link) in enumerate(world.instruments())}
+    library = SimulatedVisa({addresses[name]: each for name, each, _ in world.instruments()}, world.clock)
+    return Wires(world.clock, pyvisa.ResourceManager(library), addresses)
+
+
+@contextmanager
+def simulated_child(station: Station, station_path: Path, serial: str, defect: str | None,
+                    open_guard_after: float | None) -> Iterator[Mapping[str, str]]:
+    """Start the simulated station as a process in a session of its own; gives every instrument's address.
+
+    Its standard input is its lifeline: when this program dies, however it dies, the simulated station ends too.
+    """
+    words = [sys.executable, "-m", "eolseq", "simulate", str(station_path), "--unit", serial, "--lifeline"]
+    words += ["--defect", defect] if defect else []
+    words += ["--open-guard-after", str(open_guard_after)] if open_guard_after is not None else []
+    child = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True, bufsize=0)
+    try:
+        yield _addresses(child, len(station.instruments))
+    finally:
+        _end(child)
+
+
+def _addresses(child: subprocess.Popen[bytes], count: int) -> dict[str, str]:
+    """The first lines of the child: one instrument each. Its later lines are drained by a task of their own."""
+    found: dict[str, str] = {}
+    stream = child.stdout
+    if stream is None:
+        raise StationFault("The simulated station has no output.", "Start it again.")
+    lines = _Lines(stream)
+    while len(found) < count:
+        line = lines.next()
+        if not line:
+            raise StationFault("The simulated station ended before it was ready.",
+                               "Run 'eolseq simulate' with the same station file to see why.")
+        name, _, address = line.strip().partition(" ")
+        found[name] = address
+    SystemClock().start("simulator output", lines.drain)
+    return found
+
+
+class _Lines:
+    """Lines of an unbuffered stream."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self._rest = b""
+
+    def next(self) -> str:
+        while b"\n" not in self._rest:
+            chunk = self._stream.read(4096)
+            if not chunk:
+                return ""
+            self._rest += chunk
+        line, self._rest = self._rest.split(b"\n", 1)
+        return line.decode("utf-8", "replace")
+
+    def drain(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            while self._stream.read(4096):
+                pass
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    """Let go of the lifeline and wait; kill what does not end."""
+    if child.stdin is not None:
+        child.stdin.close()
+    try:
+        child.wait(timeout=5)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        child.wait()
+    if child.stdout is not None:
+        child.stdout.close()
+
+
+def control(child_input: IO[bytes], order: Mapping[str, Any]) -> None:
+    """Tell a simulated station to do something to itself, such as opening its guard."""
+    child_input.write(json.dumps(order).encode() + b"\n")
+    child_input.flush()

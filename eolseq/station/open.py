@@ -1,0 +1,167 @@
+"""A station with all its instruments open, or every reason why not.
+
+All instruments are opened side by side; if any fails, all failures are reported together, with what to do. Then the
+watcher starts, every output is turned off and the bay is proved dead, before anything else happens.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from eolseq.clock import Clock
+from eolseq.errors import EolseqError, InstrumentFault, StationFault
+from eolseq.guard.inputs import GuardSettings
+from eolseq.guard.power import Ceilings, Door, Wiring
+from eolseq.guard.watcher import StopLine, Watcher
+from eolseq.instruments.link import Link, open_link
+from eolseq.instruments.page import Page
+from eolseq.instruments.player import Identity, Player
+from eolseq.instruments.roles import ROLES
+from eolseq.station.file import InstrumentPlace, Station
+
+OPEN_WITHIN = 10.0  # seconds for all instruments together
+
+
+@dataclass
+class OpenStation:
+    """Every instrument of a station, its watcher and its door; ``close`` ends them."""
+
+    station: Station
+    players: Mapping[str, Player]
+    identities: Mapping[str, Identity]
+    watcher: Watcher
+    door: Door
+    links: tuple[Link, ...]
+
+    @property
+    def by_role(self) -> dict[str, Player]:
+        """The instruments that steps may use, by role; the guard unit belongs to the watcher alone."""
+        return {player.role: player for player in self.players.values() if player.role != "guard_unit"}
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any instrument says it is simulated, whatever the station file says."""
+        return bool(self.station.simulated) or any(each.simulated for each in self.identities.values())
+
+    def all_off(self) -> None:
+        """Turn every output off and prove the bay dead; LockedRed when that cannot be shown."""
+        self.door.all_off([p for p in self.players.values() if ROLES[p.role].danger])
+
+    def close(self) -> None:
+        """End the watcher, which lets the watchdog drop the contactor, and close every line."""
+        self.watcher.end()
+        for link in self.links:
+            link.close()
+
+
+def open_station(station: Station, pages: Mapping[str, Page], addresses: Mapping[str, str], manager: Any, clock: Clock,
+                 settings: GuardSettings | None = None) -> OpenStation:
+    """Open every instrument and the stop lines; StationFault naming every instrument that failed, and why.
+
+    ``pages``: driver page by instrument name. ``addresses``: VISA address by instrument name. ``settings`` replaces
+    the guard's times of the station file where a test needs others.
+    """
+    opened: dict[str, _Opened] = {}
+    failures: dict[str, str] = {}
+    tasks = [clock.start(f"open {place.name}", _opener(place, pages, addresses, manager, clock, opened, failures))
+             for place in station.instruments]
+    deadline = clock.monotonic() + OPEN_WITHIN
+    for place, task in zip(station.instruments, tasks, strict=True):
+        if not task.join(max(0.0, deadline - clock.monotonic())):
+            failures[place.name] = f"did not open within {OPEN_WITHIN:.0f} s."
+        elif task.error is not None and not isinstance(task.error, EolseqError):
+            raise task.error
+    links = tuple(link for each in opened.values() for link in each.links)
+    if failures:
+        for link in links:
+            link.close()
+        listed = "\n".join(f"  {name}: {why}" for name, why in sorted(failures.items()))
+        raise StationFault(f"{len(failures)} of {len(tasks)} instruments did not open:\n{listed}",
+                           "\nSwitch them on, check their lines, and start again.")
+    return _assembled(station, opened, links, clock, settings or station.guard)
+
+
+@dataclass(frozen=True)
+class _Opened:
+    player: Player
+    identity: Identity
+    links: tuple[Link, ...]
+    stop: StopLine
+
+
+def _opener(place: InstrumentPlace, pages: Mapping[str, Page], addresses: Mapping[str, str], manager: Any,
+            clock: Clock, opened: dict[str, _Opened], failures: dict[str, str]) -> Callable[[], None]:
+    def work() -> None:
+        try:
+            opened[place.name] = _open_one(place, pages[place.name], addresses[place.name], manager, clock)
+        except EolseqError as error:
+            failures[place.name] = str(error)
+    return work
+
+
+def _open_one(place: InstrumentPlace, page: Page, address: str, manager: Any, clock: Clock) -> _Opened:
+    link = open_link(manager, place.name, address, page.line, clock)
+    links = [link]
+    try:
+        player = Player(place.name, page, link, clock)
+        identity = player.open()
+        if identity.serial != place.serial:
+            raise InstrumentFault(f"{place.name} reports the serial number {identity.serial}, not {place.serial}.",
+                                  "Connect the right instrument, or have its entry in the station file changed.",
+                                  instrument=place.name, reply=identity.raw)
+        stop = _stop_line(place.name, page, player, link, links, address, manager, clock)
+    except BaseException:
+        for each in links:
+            each.close()
+        raise
+    return _Opened(player, identity, tuple(links), stop)
+
+
+def _stop_line(name: str, page: Page, player: Player, link: Link, links: list[Link], address: str, manager: Any,
+               clock: Clock) -> StopLine:
+    """The way OFF reaches this instrument: a second connection where it takes one, else the one line it has.
+
+    An instrument that makes no danger has no OFF; its blocked reads must still end on a trip.
+    """
+    if not ROLES[page.role].danger:
+        return StopLine(name, lambda: None, link.abort, link.clear_abort)
+    if not page.line.second_connection:
+        return StopLine(name, lambda: link.send_off(page.stop), link.abort, link.clear_abort)
+    second = open_link(manager, name, address, page.line, clock)
+    links.append(second)
+    return StopLine(name, lambda: second.send_off(page.stop), link.abort, link.clear_abort)
+
+
+def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Link, ...], clock: Clock,
+               settings: GuardSettings) -> OpenStation:
+    players = {name: each.player for name, each in opened.items()}
+    guards = [player for player in players.values() if player.role == "guard_unit"]
+    if len(guards) != 1:
+        for link in links:
+            link.close()
+        raise StationFault(f"This station has {len(guards)} guard units.", "It needs exactly one for its bay.")
+    watcher = Watcher(clock, guards[0], settings)
+    by_role = {player.role: player for player in players.values()}
+    wiring = Wiring(by_role.get("residual_meter"), _discharger(station, by_role.get("switching_unit")), settings.access)
+    ceilings = station.ceilings
+    door = Door(clock, watcher, Ceilings(ceilings.volts, ceilings.trip_current, ceilings.amps, ceilings.seconds),
+                wiring, lambda state, possible: None)
+    watcher.start(each.stop for each in opened.values() if each.player.role != "guard_unit")
+    return OpenStation(station, players, {name: each.identity for name, each in opened.items()}, watcher, door, links)
+
+
+def _discharger(station: Station, switching: Player | None) -> Callable[[bool], bool] | None:
+    """Puts the station's discharge across the unit or takes it off, read back; None where there is none."""
+    channel = station.connections.get("discharge")
+    if channel is None or switching is None:
+        return None
+
+    def put(on: bool) -> bool:
+        switching.perform("close" if on else "open", channel=channel)
+        if (channel in switching.perform("closed").channels) != on:
+            raise StationFault(f"The discharge relay, channel {channel}, did not {'close' if on else 'open'}.",
+                               "Call maintenance to check the switching unit.")
+        return True
+    return put
