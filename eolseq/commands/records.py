@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(_document(found, runs, options.serial, closing), indent=2))
         return 0
-    for line in _words(found, runs, closing):
+    for line in _words(found, runs, options.serial, closing):
         print(_visible(line))
     return 0
 
@@ -76,7 +76,7 @@ def _plain(run: Run) -> dict[str, Any]:
             "leaf": run.leaf.hex(), "energised": run.energised}
 
 
-def _words(found: Records, runs: list[Run], closing: Mapping[str, Any] | None) -> list[str]:
+def _words(found: Records, runs: list[Run], serial: str | None, closing: Mapping[str, Any] | None) -> list[str]:
     whose = found.origin + (" (SIMULATED)" if found.simulated else "")
     said = [f"log {found.path}, {found.size} entries, of {whose}", ""]
     said.append(f"{'began (UTC)':19}  {'unit':16}  {'attempt':>7}  {'outcome':9}  {'entry':>7}")
@@ -84,6 +84,8 @@ def _words(found: Records, runs: list[Run], closing: Mapping[str, Any] | None) -
              f"{run.index if run.closed_by is None else run.closed_by:7}{_marks(run)}" for run in runs]
     if closing is not None:
         said += ["", *_last(closing)]
+    elif serial is not None:
+        said += ["", "last run: OPEN. It has no end; the next start of the station closes it as abandoned."]
     return said
 
 
