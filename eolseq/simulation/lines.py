@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
@@ -146,12 +147,13 @@ class EventLines:
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
+        self._descriptor: int | None = None
+        self._room = select.poll()
         self.waiting: deque[str] = deque(maxlen=_MOST_WAITING_EVENTS)
-        try:
-            self._room: select.poll | None = select.poll()
-            self._room.register(stream.fileno(), select.POLLOUT)
-        except (OSError, ValueError):  # a stream in memory always has room
-            self._room = None
+        with contextlib.suppress(OSError, ValueError):  # a stream in memory has no descriptor, and always room
+            self._descriptor = stream.fileno()
+            self._room.register(self._descriptor, select.POLLOUT)
+            stream.flush()
 
     def __call__(self, event: Mapping[str, Any]) -> None:
         """Send one event."""
@@ -164,10 +166,13 @@ class EventLines:
 
     def pump(self) -> None:
         """Send the lines that wait, as far as there is room; when nobody can ever read them they are dropped."""
-        while self.waiting and (self._room is None or self._room.poll(0)):
+        while self.waiting and (self._descriptor is None or self._room.poll(0)):
+            text = self.waiting.popleft() + "\n"
+            if self._descriptor is None:
+                self._stream.write(text)
+                continue
             try:
-                self._stream.write(self.waiting.popleft() + "\n")
-                self._stream.flush()
+                os.write(self._descriptor, text.encode())
             except OSError:
                 self.waiting.clear()
 

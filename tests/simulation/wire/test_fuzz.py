@@ -36,13 +36,13 @@ def test_any_bytes_split_anyhow(instrument: Instrument, data: bytes, places: lis
 @given(value=st.floats(-1e30, 1e30), multiplier=st.sampled_from(sorted(MULTIPLIERS)))
 def test_a_number_with_a_multiplier_is_the_number_times_it(value: float, multiplier: str) -> None:
     got = Parameter(f"{value!r} {multiplier}V").number("V")
-    assert math.isclose(got, value * 10.0 ** MULTIPLIERS[multiplier], rel_tol=1e-12)
+    assert math.isclose(got, value * 10.0 ** MULTIPLIERS[multiplier], rel_tol=1e-12, abs_tol=1e-300)
 
 
 @QUIET
 @given(value=st.floats(allow_nan=False, allow_infinity=False, min_value=-1e300, max_value=1e300))
 def test_what_is_answered_can_be_read_again(value: float) -> None:
-    assert math.isclose(Parameter(nr3(value, 16)).number(), value, rel_tol=1e-15)
+    assert math.isclose(Parameter(nr3(value, 16)).number(), value, rel_tol=1e-15, abs_tol=1e-300)
 
 
 @pytest.mark.parametrize("text", [

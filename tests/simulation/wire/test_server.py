@@ -208,6 +208,7 @@ def test_slow_late_and_split_answers_come_whole_and_in_order(running: Running, f
         running.fault(fault, seconds)
         start = time.monotonic()
         wire.sendall(b"*IDN?\n")
+        running.after_ticks(3)  # by then it has been read
         running.fault(None)
         wire.sendall(b"*OPC?\n")
         got = b""
@@ -350,6 +351,16 @@ def test_a_starter_that_does_not_read_keeps_nobody_waiting(program: Program) -> 
         assert line_from(wire) == b"1\n"
     assert [program.event() for _ in range(5000)] == [{"number": number} for number in range(5000)]
     assert program.event() == {"done": {"burst": 5000}}
+
+
+def test_a_starter_that_is_gone_does_not_stop_the_instruments(program: Program) -> None:
+    assert program.process.stdout is not None
+    program.process.stdout.close()
+    with socket.create_connection(("127.0.0.1", int(program.first[0][1].split("::")[2])), timeout=PATIENCE) as wire:
+        wire.sendall(b"OUTP ON\nOUTP OFF\n*OPC?\n")
+        assert line_from(wire) == b"1\n"
+    end_input(program)
+    assert program.ends() == (0, "")
 
 
 def test_a_null_device_as_lifeline_ends_at_once(instrument: Instrument) -> None:
