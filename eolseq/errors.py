@@ -31,6 +31,7 @@ class EolseqError(Exception):
     """A sentence saying what is wrong and one saying what to do next."""
 
     exit_code = 5
+    evidence: object = None  # what a step had already measured when this stopped it
 
     def __init__(self, what: str, do: str = "") -> None:
         super().__init__(what)

@@ -1,1 +1,29 @@
-"""steps"""
+"""The kinds of step. ``STEP_KINDS`` is the table; a new kind is one file beside these and one row in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from eolseq.shape import Findings, Group, Item
+from eolseq.steps import dielectric_withstand, ground_continuity, heater_resistance, motor_current
+from eolseq.steps.base import Step
+
+
+@dataclass(frozen=True)
+class StepKind:
+    """One kind of step: the fields of its settings, what they must satisfy besides, and how the step is made of them.
+
+    ``rank`` is its place in the order that a class I product must be tested in, lowest first.
+    """
+
+    fields: Group
+    check: Callable[[Item, Findings], None]
+    from_item: Callable[[Item], Step]
+    rank: int
+
+
+STEP_KINDS: Mapping[str, StepKind] = {
+    module.KIND: StepKind(module.FIELDS, module.check, module.from_item, rank)
+    for rank, module in enumerate((ground_continuity, heater_resistance, dielectric_withstand, motor_current))
+}

@@ -1,0 +1,52 @@
+"""Serial patterns: a small, safe part of regular expressions, so that no file can make matching slow.
+
+A pattern is a row of characters, ``[A-Z0-9]`` sets and ``{n}`` or ``{n,m}`` counts; no stars, groups or choices.
+"""
+
+from __future__ import annotations
+
+import re
+
+LIKE = "letters, digits, dashes, sets such as [0-9] and counts such as {8}: DH6-[0-9]{8}"
+_MOST_COUNTED = 40
+_MOST_VARIABLE = 2
+
+_SET = r"\[(?:[A-Za-z0-9_/.]|[A-Z]-[A-Z]|[a-z]-[a-z]|[0-9]-[0-9])+\]"
+_COUNT = r"\{(?P<low>[0-9]{1,2})(?:,(?P<high>[0-9]{1,2}))?\}"
+_ATOM = re.compile(rf"(?P<atom>[A-Za-z0-9_/ -]|\\[.]|{_SET})(?:{_COUNT})?")
+
+
+def read_pattern(text: str) -> str:
+    """The pattern itself if it keeps to the safe part; ValueError with a sentence if it does not."""
+    if not 1 <= len(text) <= 120:
+        raise ValueError(f"a pattern of {len(text)} characters; at most 120")
+    position = variable = 0
+    while position < len(text):
+        found = _ATOM.match(text, position)
+        if found is None:
+            raise ValueError(f"'{text[position]}' in place {position + 1} of the pattern '{text}' is not allowed")
+        variable += _check_counts(found, text)
+        position = found.end()
+    if variable > _MOST_VARIABLE:
+        raise ValueError(f"more than {_MOST_VARIABLE} counts with two numbers in the pattern '{text}'")
+    _compiles(text)
+    return text
+
+
+def _check_counts(found: re.Match[str], text: str) -> int:
+    """Check one count; 1 if it leaves a choice of lengths, else 0."""
+    low, high = found["low"], found["high"]
+    if low is None:
+        return 0
+    least, most = int(low), int(high or low)
+    if not least <= most or not 1 <= most <= _MOST_COUNTED:
+        raise ValueError(f"the count '{found[0][len(found['atom']):]}' in the pattern '{text}' cannot be met")
+    return int(high is not None)
+
+
+def _compiles(text: str) -> None:
+    """A set such as [z-a] is well formed and means nothing; only compiling shows it."""
+    try:
+        re.compile(text, re.ASCII)
+    except re.error as error:
+        raise ValueError(f"the pattern '{text}' cannot be used: {error.msg}") from None
