@@ -35,7 +35,7 @@ DELAYS = {"split": 1e-3, "slow": 0.2, "late": 3.0}
 LONGEST_MESSAGE = 65536
 """Bytes that may come without a terminator before the input buffer overruns."""
 
-_CACHED_MESSAGES = 2048
+_CACHED_MESSAGES, _LONGEST_CACHED = 2048, 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +152,12 @@ class Instrument:
         try:
             self._parse(message, units)
         except CommandError as met:
-            error = met
+            error = met.with_traceback(None)
         prepared = _Message(tuple(units), error)
-        if len(self._messages) >= _CACHED_MESSAGES:
-            self._messages.clear()
-        self._messages[message] = prepared
+        if len(message) <= _LONGEST_CACHED:
+            if len(self._messages) >= _CACHED_MESSAGES:
+                self._messages.clear()
+            self._messages[message] = prepared
         return prepared
 
     def _parse(self, message: bytes, units: list[_Unit]) -> None:
