@@ -374,7 +374,7 @@ class _Reader:
         if node.id != "scalar":
             self.mistake(node, f"a {self.shape_of(node)} stands here", expected)
             return None
-        if node.value == "" or (node.value in ("~", "null") and node.style is None):
+        if node.value == "" or (node.value in ("~", "null") and not node.style):
             self.mistake(node, "no value stands here", expected)
             return None
         return str(node.value)
