@@ -22,6 +22,8 @@ from eolseq.errors import EolseqError, WrongUse
 from eolseq.simulation.instrument import Instrument, delivery
 from eolseq.simulation.lines import EventLines, Line, SerialPort, TcpPort
 
+__all__ = ["PERIOD", "Control", "EventLines", "Server", "serve"]
+
 PERIOD = 1e-3
 """Seconds from one tick of the physics to the next; the operating system adds up to one millisecond."""
 
