@@ -6,23 +6,25 @@ there as SVG, text, and PNG where librsvg's converter is installed.
 
 from __future__ import annotations
 
-import io
+import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
+from html import escape
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-from rich.console import Console  # noqa: E402
 from rich.terminal_theme import TerminalTheme  # noqa: E402
 
 from eolseq.bands.band import Outcome  # noqa: E402
 from eolseq.engine.cautions import STANDARD  # noqa: E402
 from eolseq.engine.events import Cautions, Event, RunEnds, SafetyState, StepEnds  # noqa: E402
 from eolseq.screen.draw import caution_rows, draw  # noqa: E402
-from eolseq.screen.frame import Frame  # noqa: E402
+from eolseq.screen.frame import COLOURED as STYLES  # noqa: E402
+from eolseq.screen.frame import Frame, columns  # noqa: E402
 from eolseq.screen.model import RunView  # noqa: E402
 from tests.screen.story import FAILED, story  # noqa: E402
 
@@ -35,6 +37,11 @@ THEME = TerminalTheme((18, 18, 18), (232, 232, 232), [
     (255, 255, 255)])
 
 
+BACKGROUND, INK = "#121212", "#e8e8e8"
+CELL_WIDE, CELL_HIGH = 10, 20
+BLOCKS = {"█": (0, 20), "▀": (0, 10), "▄": (10, 10)}
+
+
 def after(events: list[Event], width: int = 80, height: int = 24) -> Frame:
     """The picture after some events, one tenth of a second apart."""
     view, now = RunView(), 0.0
@@ -45,11 +52,44 @@ def after(events: list[Event], width: int = 80, height: int = 24) -> Frame:
 
 
 def svg(frame: Frame, title: str) -> str:
-    """The picture as rich exports it; fonts are left to the reader's machine."""
-    console = Console(file=io.StringIO(), record=True, width=frame.width, force_terminal=True,
-                      color_system="truecolor", legacy_windows=False, _environ={})
-    console.print(frame, end="")
-    return console.export_svg(title=title, theme=THEME, unique_id="eolseq")
+    """The picture with every cell in its place: block characters as rectangles, words as text of a set length."""
+    height = CELL_HIGH * len(frame.rows)
+    size = f'width="{frame.width * CELL_WIDE + 20}" height="{height + 20}"'
+    parts = [f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img">', f"<title>{escape(title)}</title>",
+             f'<rect {size} rx="6" fill="{BACKGROUND}"/>', '<g transform="translate(10 10)" font-size="16" '
+             'font-family="DejaVu Sans Mono, Liberation Mono, monospace">']
+    for number, row in enumerate(frame.rows):
+        column = 0
+        for text, name in row:
+            parts += span(text, name, column * CELL_WIDE, number * CELL_HIGH)
+            column += columns(text)
+    return "\n".join([*parts, "</g></svg>", ""])
+
+
+def span(text: str, name: str, left: int, top: int) -> Iterator[str]:
+    """One span's background, blocks and words; the text must be one column a character."""
+    style = STYLES[name]
+    paper, ink = [part.get_truecolor(THEME, ground).hex if part else default
+                  for part, ground, default in ((style.bgcolor, False, None), (style.color, True, INK))]
+    if style.reverse:
+        paper, ink = ink, paper or BACKGROUND
+    if paper:
+        yield box(left, top, len(text) * CELL_WIDE, CELL_HIGH, paper)
+    look = f'fill="{ink}"' + (' font-weight="bold"' if style.bold else "") + (' opacity="0.6"' if style.dim else "")
+    for found in re.finditer(r"[█▀▄]+|[^\s█▀▄]+", text):
+        x = left + found.start() * CELL_WIDE
+        if found[0][0] in BLOCKS:
+            for i, c in enumerate(found[0]):
+                yield box(x + i * CELL_WIDE, top + BLOCKS[c][0], CELL_WIDE, BLOCKS[c][1], ink)
+        else:
+            yield (f'<text x="{x}" y="{top + 15}" {look} textLength="{len(found[0]) * CELL_WIDE}" '
+                   f'lengthAdjust="spacingAndGlyphs">{escape(found[0])}</text>')
+
+
+def box(left: int, top: int, width: int, height: int, fill: str) -> str:
+    """A rectangle without seams."""
+    return (f'<rect x="{left}" y="{top}" width="{width}" height="{height}" fill="{fill}" '
+            'shape-rendering="crispEdges"/>')
 
 
 def pictures() -> dict[str, Frame]:
@@ -57,7 +97,7 @@ def pictures() -> dict[str, Frame]:
     good, bad = list(story()), list(story(FAILED))
     energised = next(i for i, e in enumerate(good) if getattr(e, "index", None) == 4) + 6
     closing = next(i for i, e in enumerate(good) if isinstance(e, SafetyState) and e.state == "guarded")
-    others = {f"end-{outcome.value}": after([*bad[:-4], SafetyState("judged", False, False, True, False),
+    others = {f"end-{outcome.value}": after([*bad[:-3], SafetyState("judged", False, False, True, False),
                                              StepEnds(4, outcome, "the voltage source did not answer in 500 ms"),
                                              RunEnds(outcome, "Leave the unit in place, keep out, and call maintenance.",
                                                      "records/demo.log", 42)])

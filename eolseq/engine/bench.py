@@ -14,7 +14,7 @@ from eolseq.guard.power import Door, LockedRed, Power
 from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
 from eolseq.quantity import Quantity
-from eolseq.steps.base import Applied, Connections, Evidence, Residual, Taken, Trip
+from eolseq.steps.base import Connections, Residual
 
 _RELAYS = "Call maintenance to check the switching unit and its wiring."
 
@@ -27,7 +27,6 @@ class RunBench:
                  write_energise: Callable[[str, Mapping[str, Any]], None]) -> None:
         self.clock = clock
         self._step_index = 0
-        self._noted: list[Taken | Applied | Trip] = []
         self._instruments = instruments
         self._channels = channels
         self._watcher = watcher
@@ -36,19 +35,8 @@ class RunBench:
         self._write = write_energise
 
     def begin(self, index: int) -> None:
-        """A step begins; nothing has been found yet."""
+        """A step begins; counted from 0."""
         self._step_index = index
-        self._noted = []
-
-    def note(self, found: Taken | Applied | Trip) -> None:
-        """Keep a finding the moment it is made, so that a stop right after it cannot wash it out."""
-        self._noted.append(found)
-
-    def noted(self) -> Evidence:
-        """What the step has found so far."""
-        trips = [each for each in self._noted if isinstance(each, Trip)]
-        return Evidence(tuple(each for each in self._noted if isinstance(each, Taken)),
-                        tuple(each for each in self._noted if isinstance(each, Applied)), trips[-1] if trips else None)
 
     def instrument(self, role: str) -> Instrument:
         """The instrument that plays a role; StationFault if this station has none."""

@@ -26,7 +26,7 @@ from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
 from eolseq.records import entries
 from eolseq.sequence.model import Sequence as TestSequence
-from eolseq.steps.base import Step
+from eolseq.steps.base import Evidence, Step
 
 GUARD_WAIT = 60.0  # seconds for the guard to be seen open and then closed
 ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand")
@@ -264,14 +264,16 @@ class UnitRun:
         bench.begin(index)
         self._emit(events.StepBegins(index))
         ended: BaseException | None = None
+        evidence = Evidence(())
         try:
             evidence = step.run(bench)
             self._bay.watcher.check()
         except EolseqError as error:
+            error.evidence = error.evidence or evidence
             ended = error
         except Exception as error:  # a mistake in the program: the door has made safe, the record must still say so
             ended = self.crash = error
-        verdict = judge_evidence(evidence) if ended is None else self._cut_short(step, bench, ended)
+        verdict = judge_evidence(evidence) if ended is None else self._cut_short(ended)
         self._verdicts.append(verdict)
         self._write_readings(step, verdict)
         if isinstance(ended, LockedRed):
@@ -279,9 +281,10 @@ class UnitRun:
         self._emit(events.StepEnds(index, verdict.outcome, verdict.sentence, verdict.readings))
         return ended is None and self._record_fault is None
 
-    def _cut_short(self, step: Step, bench: RunBench, error: BaseException) -> Verdict:
+    def _cut_short(self, error: BaseException) -> Verdict:
         """A step that did not come to its end: a bad reading taken before stays bad, all else is not measured."""
-        so_far = judge_evidence(bench.noted())
+        taken = getattr(error, "evidence", None)
+        so_far = judge_evidence(taken if isinstance(taken, Evidence) else Evidence(()))
         why = str(error) if isinstance(error, EolseqError) else \
             f"The program failed ({type(error).__name__}: {error}). Report this to whoever maintains the program."
         if so_far.outcome is Outcome.FAIL:

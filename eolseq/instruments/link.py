@@ -352,4 +352,6 @@ def resource_manager(kind: str = "@py") -> pyvisa.ResourceManager:
     from eolseq.instruments import sessions  # heavy, and not needed in virtual time
 
     sessions.register()
-    return pyvisa.ResourceManager(kind)
+    manager = pyvisa.ResourceManager(kind)
+    manager.visalib.issue_warning_on.discard(StatusCode.success_max_count_read)  # too long a reply is an error here
+    return manager

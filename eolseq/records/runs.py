@@ -86,8 +86,9 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
     Only the head of the payload is decoded: lines are written by this program in a fixed order of fields, and the
     signed root over them says that they still are as written.
     """
-    groups = (_HEAD_BYTES + origin_length + 2) // 3
-    head = a2b_base64(line[_PAYLOAD_AT:_PAYLOAD_AT + 4 * groups])
+    reach = _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4
+    end = line.find(b'"', _PAYLOAD_AT, reach)
+    head = a2b_base64(line[_PAYLOAD_AT:reach if end < 0 else end])
     found = _HEAD.search(head)
     if found is not None:
         kind = found[2].decode()

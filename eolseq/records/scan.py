@@ -121,9 +121,9 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> bytes | None:
     tree, book, origin_length = found.tree, found.book, len(found.identity.origin.encode())
     previous = leaf = b""
     past = None
-    for line in lines(stream):
+    for number, line in enumerate(lines(stream), 1):
         if len(line) > LONGEST_LINE and line[-1] != 10:
-            raise NotGenuine(f"Line {tree.size + 2} is over-long.")
+            raise NotGenuine(f"Line {number} is over-long.")
         if line[-1] != 10:
             found.tail = len(line) + sum(len(piece) for piece in lines(stream))
             break
@@ -137,7 +137,7 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> bytes | None:
         try:
             seen = glance(previous, origin_length)
         except (ValueError, KeyError, TypeError) as error:
-            raise NotGenuine(f"Line {tree.size + 1} is not an entry.") from error
+            raise NotGenuine(f"Line {number} is not an entry.") from error
         if seen is not None:
             book.note(tree.size, leaf, seen)
     found.last_time = check_line(previous, found.identity, tree.size, tree.root())["time"]

@@ -1,7 +1,8 @@
 """A reading drawn as a mark on a text scale of its acceptance band.
 
-``┣━━━◆━━┫`` is the band with a reading inside; ``╳`` is a reading outside, always beyond the post it passed; ``»`` and
-``«`` say that it lies off the scale. A missing number has no mark, but "above range" has its two arrows.
+``┣━━━◆━━┫`` is the band with a reading inside; ``╳`` is a reading outside, always beyond the post it passed, hollow
+(``◇``) while it is still being taken and nothing is decided; ``»`` and ``«`` say that it lies off the scale. A missing
+number has no mark, but "above range" has its two arrows.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from decimal import Decimal
 from eolseq.bands.band import ABOVE_RANGE, BELOW_RANGE, AcceptanceBand, Reading
 from eolseq.quantity import UNITS
 
-INSIDE, OUTSIDE = "◆", "╳"
+INSIDE, OUTSIDE, NOT_YET = "◆", "╳", "◇"
 SMALLEST = 9  # columns: two posts, one place between them, and three on each side
 
 
@@ -36,8 +37,11 @@ class _Scale:
     high: float
 
 
-def band_mark(reading: Reading | None, band: AcceptanceBand, width: int) -> BandMark:
-    """Draw a reading inside or outside its band, in ``width`` columns; nothing in fewer than SMALLEST."""
+def band_mark(reading: Reading | None, band: AcceptanceBand, width: int, *, outside: str = OUTSIDE) -> BandMark:
+    """Draw a reading inside or outside its band, in ``width`` columns; nothing in fewer than SMALLEST.
+
+    ``outside`` is the mark of a reading outside: NOT_YET while it is being taken.
+    """
     if width < SMALLEST:
         return BandMark(" " * max(0, width), None, None)
     scale = _scale(band, width)
@@ -46,7 +50,7 @@ def band_mark(reading: Reading | None, band: AcceptanceBand, width: int) -> Band
         return BandMark("".join(track), None, None)
     if reading.value is None:
         return _special(reading.special, band, track)
-    return _marked(reading.value * UNITS[reading.unit][1], band, scale, track)
+    return _marked(reading.value * UNITS[reading.unit][1], band, scale, track, outside)
 
 
 def _comparable(reading: Reading, band: AcceptanceBand) -> bool:
@@ -93,16 +97,16 @@ def _special(special: str, band: AcceptanceBand, track: list[str]) -> BandMark:
     return BandMark("".join(track), None, None)
 
 
-def _marked(value: Decimal, band: AcceptanceBand, scale: _Scale, track: list[str]) -> BandMark:
+def _marked(value: Decimal, band: AcceptanceBand, scale: _Scale, track: list[str], mark: str) -> BandMark:
     share = _share(float(value), scale)
     first, last = scale.low_post + 1, scale.high_post - 1
     # The exact numbers say which side of a post; the float only says how far.
     if band.at_least is not None and value < band.at_least.base:
-        return _beyond(track, max(0, scale.low_post - 1 - int(-share * (last - first + 1))), 0, "«", -share)
+        return _beyond(track, max(0, scale.low_post - 1 - int(-share * (last - first + 1))), (0, "«"), -share, mark)
     if band.at_most is not None and value > band.at_most.base:
         end = scale.width - 1
         column = min(end, scale.high_post + 1 + int((share - 1) * (last - first + 1)))
-        return _beyond(track, column, end, "»", share - 1)
+        return _beyond(track, column, (end, "»"), share - 1, mark)
     column = min(last, max(first, first + round(share * (last - first))))
     track[column] = INSIDE
     return BandMark("".join(track), column, True)
@@ -117,9 +121,10 @@ def _share(value: float, scale: _Scale) -> float:
     return max(-9.0, min(10.0, (value - scale.low) / span))
 
 
-def _beyond(track: list[str], column: int, end: int, arrow: str, distance: float) -> BandMark:
+def _beyond(track: list[str], column: int, off: tuple[int, str], distance: float, mark: str) -> BandMark:
+    end, arrow = off
     if column == end and distance > 0:
         track[end] = arrow
         column = end + 1 if end == 0 else end - 1
-    track[column] = OUTSIDE
+    track[column] = mark
     return BandMark("".join(track), column, False)

@@ -98,9 +98,17 @@ def _labelled(label: str, text: str, width: int, most: int, style: str = "bold")
     return rows
 
 
+def _boxed(label: str, text: str, width: int) -> list[Row]:
+    """Four rows, whatever the text, so that nothing below jumps: a heavy box with at most two lines."""
+    lines = [*wrapped(text, width - 6, 2), "", ""][:2]
+    return [[(fit(f" ┏━ {label} {'━' * (width - len(label) - 7)}┓", width), "bold")],
+            *([(f" ┃ {fit(line, width - 5)}┃ ", "bold")] for line in lines),
+            [(f" ┗{'━' * (width - 4)}┛ ", "bold")]]
+
+
 def _running(view: RunView, now: float, width: int, room: int) -> list[Row]:
     blank: Row = [(" " * width, "")]
-    todo = [blank, *_labelled("DO NOW", view.instruction or "Wait.", width, 2), blank]
+    todo = _boxed("DO NOW", view.instruction or "Wait.", width)
     room -= len(todo) + 1
     shown = min(len(view.steps), max(2, room - 4))
     steps = step_rows(view, width, shown)

@@ -14,7 +14,7 @@ Span = tuple[str, str]
 """Text and the name of its style."""
 Row = list[Span]
 
-_COLOURED = {
+COLOURED = {
     "": Style(),
     "bold": Style(bold=True),
     "quiet": Style(dim=True),
@@ -25,7 +25,7 @@ _COLOURED = {
     "red lamp": Style(color="bright_white", bgcolor="red", bold=True),
     "green lamp": Style(color="black", bgcolor="green", bold=True),
 }
-_UNCOLOURED = _COLOURED | {name: Style(reverse=True, bold=True) for name in ("DANGER", "WARNING", "NOTICE")} | {
+UNCOLOURED = COLOURED | {name: Style(reverse=True, bold=True) for name in ("DANGER", "WARNING", "NOTICE")} | {
     name: Style(bold=True) for name in ("red lamp", "green lamp")}
 
 
@@ -38,7 +38,7 @@ class Frame:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[Segment]:
         """Give rich its segments; without colour the signal words are inverse instead."""
-        styles = _UNCOLOURED if console.no_color or console.color_system is None else _COLOURED
+        styles = UNCOLOURED if console.no_color or console.color_system is None else COLOURED
         line = Segment.line()
         for row in self.rows:
             for text, style in row:

@@ -74,6 +74,16 @@ class RunView:
             return self._after[0] + self.steps[0].plan.seconds
         return max(0.0, self._step_left - (now - self._heard)) + self._after[self.current]
 
+    def main_live(self) -> Live | None:
+        """The reading the step is about: the first of its plan if it is being taken, else the newest with a band."""
+        if self.current is None or not self.live:
+            return None
+        bands = self.steps[self.current].plan.bands
+        if bands and bands[0][0] in self.live:
+            return self.live[bands[0][0]]
+        banded = [live for live in self.live.values() if live.band is not None]
+        return (banded or list(self.live.values()))[-1]
+
     def _begins(self, event: RunBegins, now: float) -> None:
         self.plan, self.steps = event, [StepView(plan) for plan in event.steps]
         self.current, self.ended, self.operator, self.cautions = None, None, "", None
@@ -103,8 +113,6 @@ class RunView:
         if event.index != self.current:
             return  # a late one; the step it belongs to has been judged
         self.live[event.name] = event
-        step = self.steps[event.index]
-        step.reading, step.band = event.reading, event.band
         self._step_left, self._heard = event.seconds_left, now
 
     def _step_ends(self, event: StepEnds, now: float) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from eolseq.bands.band import AcceptanceBand, Outcome, Reading
 from eolseq.engine.events import Live
 from eolseq.quantity import Quantity
-from eolseq.screen.band_mark import band_mark
-from eolseq.screen.frame import Row, columns, fit, fit_right
+from eolseq.screen.band_mark import NOT_YET, band_mark
+from eolseq.screen.frame import Row, Span, columns, fit, fit_right
 from eolseq.screen.letters import drawable, small
 from eolseq.screen.model import RunView, StepView
 from eolseq.screen.words import SIMULATED, STEP_WORDS, clean
 
-_NAME, _READING = 24, 13
+_NAME, _READING, _MORE = 21, 12, 4
 _LIVE_MOST = 4
 
 
@@ -53,31 +53,41 @@ def _step_row(view: RunView, index: int, width: int) -> Row:
     running = index == view.current and step.outcome is None
     mark = f" {SIMULATED}" if view.simulated() and step.outcome not in (None, Outcome.NOT_REACHED) else ""
     word = STEP_WORDS[step.outcome] if step.outcome is not None else "now" if running else ""
-    last = 18 if view.simulated() else 12
+    last = 17 if view.simulated() else 12
     middle = width - 4 - _NAME - last - 1
     bad = step.outcome not in (None, Outcome.PASS, Outcome.NOT_REACHED)
     style = "bold" if running or bad else ""
     head = f"{'▶' if running else ' '}{index + 1:>2} {fit(clean(step.plan.name), _NAME)} "
-    verdict: Row = [(fit(f"{word}{mark}", last), "inverse" if bad else style)]
-    return [(head, style), *_step_middle(step, max(0, middle)), *verdict]
+    live = view.main_live() if running else None
+    between = _live_middle(live, max(0, middle)) if live else _step_middle(step, max(0, middle))
+    return [(head, style), between, (fit(f"{word}{mark}", last), "inverse" if bad else style)]
 
 
-def _step_middle(step: StepView, width: int) -> Row:
+def _step_middle(step: StepView, width: int) -> Span:
     """The reading and its scale; before there is one, the band in words."""
     if step.band is None or step.reading is None:
         words = str(step.plan.bands[0][1]) if step.outcome is None and step.plan.bands else ""
-        return [(fit(" " * (_READING - 8) + clean(words), width), "quiet")]
+        return fit(" " * (_READING - 8) + clean(words), width), "quiet"
     more = f" +{step.more}" if step.more else ""
-    scale = band_mark(step.reading, step.band, width - _READING - 6)
-    text = fit_right(clean(str(step.reading)), min(width, _READING))
-    return [(fit(f"{text} {scale.text}{more}", width), "")]
+    scale = band_mark(step.reading, step.band, width - _READING - 1 - _MORE)
+    return fit(f"{_number(step.reading, width)} {scale.text}{more}", width), ""
+
+
+def _live_middle(live: Live, width: int) -> Span:
+    """The same while the reading is being taken."""
+    scale = band_mark(live.reading, live.band, width - _READING - 1 - _MORE, outside=NOT_YET).text if live.band else ""
+    return fit(f"{_number(live.reading, width)} {scale}", width), "bold"
+
+
+def _number(reading: Reading | None, width: int) -> str:
+    return fit_right("" if reading is None else clean(str(reading)), min(width, _READING))
 
 
 def live_rows(view: RunView, width: int, room: int) -> list[Row]:
     """What is being measured now: the main reading large where there is room, the others in a row each."""
-    if view.current is None or not view.live or room < 2:
+    main = view.main_live()
+    if main is None or room < 2:
         return []
-    main = _main(view)
     others = [live for live in view.live.values() if live is not main]
     mark = f" {SIMULATED} " if view.simulated() else " "
     rows: list[Row] = [[(" " * width, "")]]
@@ -87,15 +97,6 @@ def live_rows(view: RunView, width: int, room: int) -> list[Row]:
         rows.append(_live_row(main, width, mark, "bold"))
     spare = min(room - len(rows), _LIVE_MOST - 1)
     return rows + [_live_row(live, width, mark, "") for live in others[len(others) - spare:] if spare > 0]
-
-
-def _main(view: RunView) -> Live:
-    """The reading the step is about: the first of its plan if it is being taken, else the newest that has a band."""
-    bands = view.steps[view.current or 0].plan.bands
-    if bands and bands[0][0] in view.live:
-        return view.live[bands[0][0]]
-    banded = [live for live in view.live.values() if live.band is not None]
-    return (banded or list(view.live.values()))[-1]
 
 
 def _large(live: Live, width: int, mark: str) -> list[Row]:
@@ -114,8 +115,8 @@ def _large(live: Live, width: int, mark: str) -> list[Row]:
 
 def _scale_row(reading: Reading | None, band: AcceptanceBand, width: int) -> Row:
     low, high = _limit("at least", band.at_least), _limit("at most", band.at_most)
-    scale = band_mark(reading, band, width - columns(low) - columns(high) - 6)
-    return [(fit(f"   {low} {scale.text} {high}".replace("    ", "   ", 1), width), "bold")]
+    scale = band_mark(reading, band, width - columns(low) - columns(high) - 6, outside=NOT_YET)
+    return [(fit("   " + f"{low} {scale.text} {high}".strip(), width), "bold")]
 
 
 def _limit(words: str, limit: Quantity | None) -> str:
@@ -130,5 +131,6 @@ def _live_row(live: Live, width: int, mark: str, style: str) -> Row:
         return [(fit(head, width - columns(mark)) + mark, style)]
     low = "" if live.band.at_least is None else str(live.band.at_least)
     high = "" if live.band.at_most is None else str(live.band.at_most)
-    scale = band_mark(live.reading, live.band, width - columns(head) - 20 - columns(mark))
+    scale = band_mark(live.reading, live.band, width - columns(head) - 20 - columns(mark),
+                     outside=NOT_YET)
     return [(fit(f"{head}{fit_right(low, 9)} {scale.text} {fit(high, 9)}", width - columns(mark)) + mark, style)]

@@ -103,8 +103,9 @@ def story(results: tuple[tuple[str, str, AcceptanceBand], ...] = RESULTS, *, sim
         outcome = ended.outcome
         if outcome is not Outcome.PASS:
             break
-    sentences = {Outcome.PASS: "Open the guard, take the unit out and hang the green-edged tag on it.",
-                 Outcome.FAIL: "Hang the red-edged tag on the unit and send it to rework. Do not test it again."}
+    sentences = {Outcome.PASS: "Open the guard, take the unit out and put it on the outgoing belt.",
+                 Outcome.FAIL: "Take the unit out and put it on the rework trolley. Do not test it again before rework."}
+    yield SafetyState("judged", False, False, True, False)
     yield RunEnds(outcome, sentences[outcome], "records/demo.log", 42)
 
 
