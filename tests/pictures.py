@@ -56,7 +56,7 @@ def svg(frame: Frame, title: str) -> str:
     height = CELL_HIGH * len(frame.rows)
     size = f'width="{frame.width * CELL_WIDE + 20}" height="{height + 20}"'
     parts = [f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img">', f"<title>{escape(title)}</title>",
-             f'<rect {size} rx="6" fill="{BACKGROUND}"/>', '<g transform="translate(10 10)" font-size="16" '
+             f'<rect {size} rx="6" fill="{BACKGROUND}"/>', '<g transform="translate(10 10)" font-size="16.61" '
              'font-family="DejaVu Sans Mono, Liberation Mono, monospace">']
     for number, row in enumerate(frame.rows):
         column = 0

@@ -99,11 +99,21 @@ def judge(band: AcceptanceBand, reading: Reading) -> Judgement:
     for limit in (band.at_least, band.at_most):
         if limit is not None and limit.dimension != UNITS[reading.unit][0]:
             return verdict(Outcome.FAULT, f"is in {reading.unit} and cannot be held against {limit}")
+    shown = in_units_of(band, reading)
     if band.at_least is not None and value < band.at_least.base:
-        return verdict(Outcome.FAIL, f"is {reading}, below {band.at_least}")
+        return verdict(Outcome.FAIL, f"is {shown}, below {band.at_least}")
     if band.at_most is not None and value > band.at_most.base:
-        return verdict(Outcome.FAIL, f"is {reading}, above {band.at_most}")
-    return verdict(Outcome.PASS, f"is {reading}, inside {band}")
+        return verdict(Outcome.FAIL, f"is {shown}, above {band.at_most}")
+    return verdict(Outcome.PASS, f"is {shown}, inside {band}")
+
+
+def in_units_of(band: AcceptanceBand, reading: Reading) -> str:
+    """A reading as text in the unit of its band's limits, every digit kept, so that people compare like with like."""
+    limit = band.at_most or band.at_least
+    if reading.value is None or limit is None or limit.dimension != UNITS[reading.unit][0]:
+        return str(reading)
+    shift = reading.value * UNITS[reading.unit][1] / UNITS[limit.unit][1]
+    return f"{shift:f} {limit.unit}"
 
 
 _WORST_FIRST = (Outcome.FAIL, Outcome.FAULT, Outcome.STOPPED, Outcome.UNDECIDED)

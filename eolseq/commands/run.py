@@ -47,7 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Run one unit; the exit code is the outcome's."""
     from eolseq.clock import SystemClock
-    from eolseq.screen.live import open_screen
+    from eolseq.screen.opening import open_screen
 
     sequence, station, station_path = _files(options)
     serial = options.unit or _ask("Serial number of the unit: ", "--unit")
@@ -103,9 +103,9 @@ def _pages(station: Station) -> dict[str, Any]:
 
 def _check_fit(sequence: Sequence, station: Station, pages: Mapping[str, Any]) -> None:
     """A sequence that this station cannot run is a mistake in a file, told before anything is opened."""
-    from eolseq.sequence.findings import errors_in, fits_station
+    from eolseq.sequence.findings import errors_in, findings, fits_station
 
-    problems = errors_in(fits_station(sequence, station, pages))
+    problems = errors_in([*findings(sequence), *fits_station(sequence, station, pages)])
     if problems:
         raise WrongUse("\n".join(str(each) for each in problems),
                        "\nThis sequence does not fit this station; see 'eolseq check --station'.")

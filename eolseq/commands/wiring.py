@@ -44,16 +44,21 @@ def real_wires(addresses: Mapping[str, str]) -> Wires:
     return Wires(SystemClock(), resource_manager("@py"), dict(addresses))
 
 
-def virtual_wires(world: Any) -> Wires:
-    """The virtual clock of a simulated world and the in-process library over its instruments."""
+@contextmanager
+def virtual_wires(world: Any, clock: VirtualClock) -> Iterator[Wires]:
+    """A virtual clock and the in-process library over a simulated world's instruments."""
     import pyvisa
 
     from eolseq.simulation.visa_library import SimulatedVisa
 
+    found = list(world.instruments())
     addresses = {name: f"TCPIP0::simulated::{5000 + n}::SOCKET" if link == "tcp" else f"ASRL/dev/sim{n}::INSTR"
-                 for n, (name, _, link) in enumerate(world.instruments())}
-    library = SimulatedVisa({addresses[name]: each for name, each, _ in world.instruments()}, world.clock)
-    return Wires(world.clock, pyvisa.ResourceManager(library), addresses)
+                 for n, (name, _, link) in enumerate(found)}
+    manager = pyvisa.ResourceManager(SimulatedVisa({addresses[name]: each for name, each, _ in found}, clock))
+    try:
+        yield Wires(clock, manager, addresses)
+    finally:
+        manager.close()
 
 
 @contextmanager

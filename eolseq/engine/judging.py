@@ -42,7 +42,7 @@ def judge_evidence(evidence: Evidence) -> Verdict:
     wrong = [each for each in applied if each.outcome is not Outcome.PASS]
     if not readings:
         return Verdict(Outcome.FAULT, "Nothing was measured.", readings, applied)
-    outcome = worst(each.outcome for each in (*readings, *applied))
+    outcome = worst([*(each.outcome for each in readings), *(each.outcome for each in applied)])
     if outcome is Outcome.PASS:
         return Verdict(outcome, _all_inside(readings), readings, applied)
     told = [each.sentence for each in bad if each.outcome is outcome]

@@ -155,7 +155,7 @@ class UnitRun:
 
     def _admit(self, serial: str) -> None:
         sequence, bay = self._sequence, self._bay
-        if not sequence.unit.takes(serial):
+        if not sequence.unit.fits(serial):
             raise Refused(f"The serial {serial!r} does not belong to {', '.join(sequence.unit.models)}.",
                           "Scan the rating plate again, or take the sequence of this model.")
         for gate in self._gates:

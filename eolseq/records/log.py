@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from os import O_APPEND, O_CLOEXEC, O_CREAT, O_DIRECTORY, O_RDONLY, O_RDWR, O_TRUNC, O_WRONLY
@@ -59,7 +60,8 @@ class Log:
             return cls._open(folder, origin_name, key_path, role, clock, system, software, held)
         except BaseException as error:
             for descriptor in held:
-                system.close(descriptor)
+                with suppress(OSError):
+                    system.close(descriptor)
             if isinstance(error, OSError):
                 raise RecordFault(f"The log in {folder} cannot be opened: {error.strerror or error}.",
                                   "Check the disk, the folder and who may write to it.") from error
@@ -146,8 +148,9 @@ class Log:
         """Give the log back so that another process may have it; writes nothing."""
         self._broken = self._broken or "The log is closed."
         if self._file >= 0:
-            self._os.close(self._file)
-            self._os.close(self._folder)
+            for descriptor in (self._file, self._folder):
+                with suppress(OSError):  # every acknowledged byte is on the disk already
+                    self._os.close(descriptor)
             self._file = self._folder = -1
 
     def __enter__(self) -> Log:

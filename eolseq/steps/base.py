@@ -119,9 +119,6 @@ class Bench(Protocol):
                   run_down: Quantity | None = None) -> AbstractContextManager[Powered]:
         """The one door to voltage: log, guard, ON, guard again; after the block OFF, discharge, dead proved."""
 
-    def note(self, found: Taken | Applied | Trip) -> None:
-        """Keep a finding the moment it is made, so that a stop right after it cannot wash it out."""
-
     def live(self, name: str, reading: Reading | None, band: AcceptanceBand | None, phase: str,
              seconds_left: float) -> None:
         """Show a reading while it is being taken. Decides nothing."""

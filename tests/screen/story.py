@@ -89,13 +89,12 @@ def story(results: tuple[tuple[str, str, AcceptanceBand], ...] = RESULTS, *, sim
         yield ON
         seconds = STEPS[index].seconds
         final = parse(text)
-        for share in ("0.4", "0.8", "1"):
+        for share, phase, left in (("0.4", "rising", 0.8), ("0.99", "holding", 0.4), ("1", "holding", 0.1)):
             value = Reading(name, (final.value * Decimal(share)).quantize(final.value), final.unit)
-            yield Live(index, name, value, limits, "holding" if share != "0.4" else "rising", seconds * (1 - float(share)))
+            yield Live(index, name, value, limits, phase, seconds * left)
             if index == 4:
                 volts = Reading("voltage", (1776 * Decimal(share)).quantize(Decimal(1)), "V")
-                yield Live(index, "voltage", volts, VOLTS, "holding" if share != "0.4" else "rising",
-                           seconds * (1 - float(share)))
+                yield Live(index, "voltage", volts, VOLTS, phase, seconds * left)
         yield PROVING
         yield CLOSED
         ended = step_ends(index, name, text, limits)
