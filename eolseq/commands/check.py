@@ -1,0 +1,194 @@
+"""``eolseq check``: look for mistakes in any of our files, and say what a sequence does."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from eolseq.errors import FileMistakes, Mistake, Place, WrongUse
+
+if TYPE_CHECKING:
+    from eolseq.sequence.findings import Finding
+    from eolseq.sequence.model import Sequence
+
+NAME = "check"
+HELP = """check files and show what a sequence does
+
+Checks sequences, driver pages, station files and simulator files, and reports every mistake at its line and column.
+With --station, also whether that station can run the sequence."""
+
+
+@dataclass
+class Checked:
+    """One file, what kind it says it is, and what was found in it."""
+
+    path: Path
+    kind: str = ""
+    mistakes: tuple[Mistake, ...] = ()
+    findings: list[Finding] = field(default_factory=list)
+    sequence: Sequence | None = None
+
+    @property
+    def in_order(self) -> bool:
+        """Whether nothing keeps the file from being used."""
+        return not self.mistakes and all(each.severity != "error" for each in self.findings)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the files to check, the station to hold them against, and the form of the answer."""
+    parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="a file of any of our kinds")
+    parser.add_argument("--station", metavar="S", type=Path, help="the station file that the sequences are to fit")
+    parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check the files; 0 when all are in order, 2 when there is a mistake."""
+    facts = _station(options.station) if options.station is not None else None
+    checked = [_check(path, facts) for path in options.files]
+    if options.json:
+        import json
+
+        print(json.dumps({"in_order": all(each.in_order for each in checked),
+                          "files": [_document(each) for each in checked]}, indent=2))
+    words = sys.stderr if options.json else sys.stdout
+    for each in checked:
+        for line in _words(each):
+            print(line, file=words)
+    return 0 if all(each.in_order for each in checked) else 2
+
+
+# -- looking ----------------------------------------------------------------------------------------------------
+
+
+def _check(path: Path, facts: tuple[Any, Mapping[str, Any]] | None) -> Checked:
+    from eolseq.shape import kind_of
+    from eolseq.shipped import find
+
+    checked = Checked(path)
+    try:
+        found = find(path, shipped=True)
+        checked.kind = kind_of(found)
+        _load(checked, found, facts)
+    except FileMistakes as error:
+        checked.mistakes = error.mistakes
+    except WrongUse as error:
+        checked.mistakes = (Mistake(Place(str(path), 1, 1), error.what.rstrip("."), error.do.rstrip(".")),)
+    return checked
+
+
+def _load(checked: Checked, path: Path, facts: tuple[Any, Mapping[str, Any]] | None) -> None:
+    """Load the file as its kind demands; FileMistakes if that fails."""
+    if checked.kind == "sequence":
+        from eolseq.sequence.findings import findings, fits_station
+        from eolseq.sequence.load import load_sequence
+
+        checked.sequence = load_sequence(path)
+        checked.findings = findings(checked.sequence) if facts is None else fits_station(checked.sequence, *facts)
+        return
+    load = _LOADERS.get(checked.kind)
+    if load is None:
+        from eolseq.quantity import nearest
+
+        kinds = ("sequence", *_LOADERS)
+        raise FileMistakes([Mistake(Place(str(path), 1, 1), f"'{checked.kind}' is not a kind of file known here",
+                                    "kind: one of " + ", ".join(kinds), nearest(checked.kind, kinds))])
+    load(path)
+
+
+def _load_page(path: Path) -> object:
+    from eolseq.instruments.page import load_page
+
+    return load_page(path)
+
+
+def _load_station(path: Path) -> object:
+    from eolseq.station.file import load_station
+
+    return load_station(path)
+
+
+def _load_simulator(path: Path) -> object:
+    from eolseq.simulation.file import load_simulator
+
+    return load_simulator(path)
+
+
+_LOADERS: Mapping[str, Callable[[Path], object]] = {
+    "driver page": _load_page, "station": _load_station, "simulator": _load_simulator}
+
+
+def _station(path: Path) -> tuple[Any, Mapping[str, Any]]:
+    """The station and its instruments' driver pages by name; FileMistakes or WrongUse if they cannot be had."""
+    from eolseq.instruments.page import load_page
+    from eolseq.shipped import find
+    from eolseq.station.file import load_station
+
+    station = load_station(find(path, shipped=True))
+    shipped = bool(station.simulated)
+    return station, {each.name: load_page(find(each.page, shipped=shipped)) for each in station.instruments}
+
+
+# -- saying -----------------------------------------------------------------------------------------------------
+
+
+def _words(checked: Checked) -> list[str]:
+    said = [str(each) for each in checked.mistakes] + [str(each) for each in checked.findings]
+    if checked.sequence is not None:
+        said += _sequence_words(checked.sequence)
+    kind = f", a {checked.kind}" if checked.kind else ""
+    state = "in order" if checked.in_order else "NOT IN ORDER"
+    return [*said, f"{checked.path}{kind}: {state}"]
+
+
+def _sequence_words(sequence: Sequence) -> list[str]:
+    from eolseq.sequence.hazards import hazards
+
+    unit = sequence.unit
+    rated = ", ".join(str(value) for value in unit.rated.values())
+    said = [f"{sequence.name}, version {sequence.version}: {', '.join(unit.models)}, class {unit.protection_class}, "
+            f"{rated}, serials {unit.serial_pattern}"]
+    for number, (step, hazard) in enumerate(zip(sequence.steps, hazards(sequence), strict=True), 1):
+        said.append(f"{number}. {step.name} ({step.kind}), about {step.seconds():.1f} s")
+        said += [f"     {name}: {band}" for name, band in step.bands()]
+        said.append(f"     {hazard}")
+    said += [f"CAUTION: {each}" for each in sequence.cautions]
+    said.append("instruments: " + ", ".join(sequence.roles()) + ", guard_unit")
+    said.append(f"expected time: about {sequence.seconds():.0f} s")
+    return said
+
+
+def _document(checked: Checked) -> dict[str, Any]:
+    return {
+        "file": str(checked.path), "kind": checked.kind or None, "in_order": checked.in_order,
+        "mistakes": [{**_place(each.place), "what": each.what, "expected": each.expected, "nearest": each.nearest}
+                     for each in checked.mistakes],
+        "findings": [{**_place(each.place), "code": each.code, "severity": each.severity, "sentence": each.sentence}
+                     for each in checked.findings],
+        "sequence": _sequence_document(checked.sequence) if checked.sequence is not None else None}
+
+
+def _place(place: Place) -> dict[str, Any]:
+    return {"file": place.path, "line": place.line, "column": place.column}
+
+
+def _sequence_document(sequence: Sequence) -> dict[str, Any]:
+    from eolseq.sequence.hazards import hazards
+
+    return {
+        "name": sequence.name, "version": sequence.version, "digest": sequence.digest,
+        "models": list(sequence.unit.models), "serial_pattern": sequence.unit.serial_pattern,
+        "protection_class": sequence.unit.protection_class, "cautions": list(sequence.cautions),
+        "instruments": [*sequence.roles(), "guard_unit"], "seconds": f"{sequence.seconds():.1f}",
+        "steps": [_step_document(step, hazard) for step, hazard in zip(sequence.steps, hazards(sequence), strict=True)]}
+
+
+def _step_document(step: Any, hazard: str) -> dict[str, Any]:
+    bands = [{"name": name, "at_least": str(band.at_least) if band.at_least else None,
+              "at_most": str(band.at_most) if band.at_most else None, "basis": band.basis}
+             for name, band in step.bands()]
+    return {"kind": step.kind, "name": step.name, "seconds": f"{step.seconds():.1f}", "bands": bands,
+            "settings": step.settings_for_log(), "hazard": hazard}
