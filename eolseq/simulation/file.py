@@ -1,0 +1,260 @@
+"""A simulator file: read, checked as a whole, and made into a simulated station with one unit in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from copy import deepcopy
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from eolseq.errors import WrongUse
+from eolseq.quantity import Quantity, nearest, parse
+from eolseq.shape import Amount, Field, Findings, Group, Item, MapOf, Word, YesNo, load_file
+from eolseq.simulation.bay import Bay
+from eolseq.simulation.enclosure import EnclosureSettings
+from eolseq.simulation.fields import FIXTURE, ROLES, SIMULATOR, UNIT
+from eolseq.simulation.network import Fixture
+from eolseq.simulation.roles.base import InstrumentData
+from eolseq.simulation.unit import Unit
+
+_PARTS = re.compile(r"stage-[0-9]|fan|route-(?:withstand|power|resistance)|tie-L-N|discharge|bond-[a-z0-9-]+")
+_NOT_PHYSICAL = ("model", "serial_pattern")
+
+Setting = tuple[str, Any]
+"""A field path, and its value in SI (a float, bool or word)."""
+
+
+@dataclass(frozen=True)
+class UnitModel:
+    """One model of unit: which serials it has, and its physical fields in SI."""
+
+    model: str
+    serial_pattern: str
+    values: Mapping[str, Any]
+
+    def unit(self, settings: tuple[Setting, ...]) -> Unit:
+        """A unit of this model with some fields set otherwise; WrongUse when it has no such field."""
+        values = self.values
+        if settings:
+            values = changed = deepcopy(dict(values))
+            for path, value in settings:
+                _set(changed, path, value, self.model)
+        return Unit.of(values)
+
+
+@dataclass(frozen=True)
+class Defect:
+    """What a defect changes, and what its sound twin does."""
+
+    about: str
+    settings: tuple[Setting, ...]
+    twin: tuple[Setting, ...]
+
+
+@dataclass(frozen=True)
+class Simulator:
+    """A simulator file, checked."""
+
+    name: str
+    path: str
+    instruments: tuple[InstrumentData, ...]
+    guard: EnclosureSettings
+    fixture: Mapping[str, Any]
+    units: tuple[UnitModel, ...]
+    defects: Mapping[str, Defect]
+    faults: Mapping[str, tuple[Setting, ...]]
+
+    def model_of(self, serial: str) -> UnitModel:
+        """The model of unit that a serial belongs to; WrongUse when none fits."""
+        for each in self.units:
+            if re.fullmatch(each.serial_pattern, serial):
+                return each
+        patterns = ", ".join(each.serial_pattern for each in self.units)
+        raise WrongUse(f"This simulated station has no unit with the serial {serial!r}.",
+                       f"Take a serial that fits one of: {patterns}.")
+
+    def unit(self, serial: str, defect: str | None = None, *, twin: bool = False) -> Unit:
+        """The unit of a serial, with a defect or with that defect's sound twin; WrongUse lists the defects."""
+        model = self.model_of(serial)
+        if defect is None:
+            return model.unit(())
+        found = self.defects.get(defect)
+        if found is None:
+            names = "\n".join(self.defects)
+            raise WrongUse(f"There is no defect named {defect!r}.", f"The names are:\n{names}")
+        return model.unit(found.twin if twin else found.settings)
+
+
+def load_simulator(path: Path) -> Simulator:
+    """Read a simulator file; FileMistakes with everything that is wrong in it."""
+    item, findings, _ = load_file(path, {"simulator": SIMULATOR})
+    if not findings.mistakes:
+        _check(item, findings)
+    findings.raise_if_any()
+    units = tuple(UnitModel(each["model"], each["serial_pattern"], _physical(each)) for each in item["units"])
+    models = list(item["units"])
+    defects = {name: Defect(each["about"], _settings(each["set"], UNIT, models),
+                            _settings(each["twin"], UNIT, models))
+               for name, each in (item["defects"] or {}).items()}
+    faults = {name: _settings(each["set"], FIXTURE, [item["fixture"]])
+              for name, each in (item["faults"] or {}).items()}
+    return Simulator(item["name"], str(path), tuple(_instrument(*each) for each in item["instruments"].items()),
+                     EnclosureSettings(**_si(item["guard"])), _si(item["fixture"]), units, defects, faults)
+
+
+def build(simulator: Simulator, serial: str, defect: str | None = None, *, now: float, twin: bool = False) -> Bay:
+    """A simulated station with the unit of a serial in it, at a time in seconds of the clock."""
+    fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"])})
+    bay = Bay(simulator.unit(serial, defect, twin=twin), fixture, simulator.guard, now)
+    bay.equip([ROLES[each.role](each, bay) for each in simulator.instruments], serial, simulator)
+    return bay
+
+
+def _check(item: Item, findings: Findings) -> None:
+    """What the table of fields cannot know."""
+    _check_instruments(item, findings)
+    _check_channels(item, findings)
+    models = list(item["units"])
+    for name, defect in (item["defects"] or {}).items():
+        for part in ("set", "twin"):
+            _check_settings(defect[part], UNIT, models, f"a unit of this file (defect {name})", findings)
+    for name, fault in (item["faults"] or {}).items():
+        _check_settings(fault["set"], FIXTURE, [item["fixture"]], f"the fixture (fault {name})", findings)
+
+
+def _check_instruments(item: Item, findings: Findings) -> None:
+    roles: dict[str, str] = {}
+    serials: dict[str, str] = {}
+    for name, each in item["instruments"].items():
+        for key, seen in (("role", roles), ("serial", serials)):
+            first = seen.setdefault(each[key], name)
+            if first != name:
+                findings.add(each.place_of(key), f"'{first}' has the same {key}", f"each {key} once")
+    for role in ROLES:
+        if role not in roles:
+            findings.add(item.place_of("instruments"), f"no instrument is a {role}", "one of each role")
+
+
+def _check_channels(item: Item, findings: Findings) -> None:
+    channels = item["fixture"]["channels"]
+    points = {f"bond-{point}" for unit in item["units"] for point in unit["earth"]}
+    stages = {stage for unit in item["units"] for stage in unit["stages"]}
+    known = [*sorted(points), *sorted(stages), "fan", "route-withstand", "route-power", "route-resistance", "tie-L-N",
+             "discharge"]
+    numbers: dict[int, str] = {}
+    for name, number in channels.items():
+        foreign = name.startswith(("bond-", "stage-")) and _PARTS.fullmatch(name)
+        if name not in known and not foreign:
+            findings.add(channels.place_of(name), f"'{name}' is no part known here", "one of " + ", ".join(known),
+                         nearest(name, known))
+        first = numbers.setdefault(number, name)
+        if first != name:
+            findings.add(channels.place_of(name), f"channel {number} is already '{first}'", "a channel for each part")
+    for name in known:
+        if name not in channels:
+            findings.add(item["fixture"].place_of("channels"), f"'{name}' has no channel", "one from 101 to 140")
+
+
+def _check_settings(settings: Item, group: Group, items: list[Item], where: str, findings: Findings) -> None:
+    for path, text in settings.items():
+        kinds = [kind for kind in (_kind(group, each, path) for each in items) if kind is not None]
+        if not kinds:
+            known = sorted({name for each in items for name in _paths(group, each)})
+            findings.add(settings.place_of(path), f"'{path}' is no field of {where}",
+                         "a path such as " + known[0], nearest(path, known))
+            continue
+        try:
+            _value(kinds[0], text)
+        except ValueError as error:
+            findings.add(settings.place_of(path), f"'{path}': {error}")
+
+
+def _settings(settings: Item, group: Group, items: list[Item]) -> tuple[Setting, ...]:
+    found = []
+    for path, text in settings.items():
+        kind = next(kind for kind in (_kind(group, each, path) for each in items) if kind is not None)
+        found.append((path, _value(kind, text)))
+    return tuple(found)
+
+
+def _kind(group: Group, item: Item, path: str) -> Any:
+    """What may stand at a field path of an item, or None when it has no such field."""
+    kind: Any = group
+    value: Any = item
+    for name in path.split("."):
+        if not isinstance(value, Item) or value.get(name) is None or (kind is UNIT and name in _NOT_PHYSICAL):
+            return None
+        kind = kind.of if isinstance(kind, MapOf) else kind.fields[name].of
+        value = value[name]
+    return kind if isinstance(kind, Amount | Word | YesNo) else None
+
+
+def _paths(group: Group, item: Item, before: str = "") -> list[str]:
+    """All field paths of an item."""
+    paths: list[str] = []
+    fields: Mapping[str, Field] = group.fields
+    for name, value in item.items():
+        kind = fields[name].of
+        if isinstance(value, Item) and isinstance(kind, Group):
+            paths += _paths(kind, value, f"{before}{name}.")
+        elif isinstance(value, Item) and isinstance(kind, MapOf):
+            for key, each in value.items():
+                paths += _paths(kind.of, each, f"{before}{name}.{key}.") if isinstance(each, Item) \
+                    else [f"{before}{name}.{key}"]
+        elif value is not None and not (group is UNIT and name in _NOT_PHYSICAL):
+            paths.append(f"{before}{name}")
+    return paths
+
+
+def _value(kind: Any, text: str) -> Any:
+    """A text as the value of a field, in SI; ValueError says what is wrong with it."""
+    if isinstance(kind, YesNo):
+        if text not in ("yes", "no"):
+            raise ValueError(f"'{text}' is neither yes nor no")
+        return text == "yes"
+    if isinstance(kind, Word):
+        if text not in kind.choices:
+            raise ValueError(f"'{text}' is none of {', '.join(kind.choices)}")
+        return text
+    quantity = parse(text)
+    if quantity.dimension != kind.dimension:
+        raise ValueError(f"'{text}' is not in {kind.dimension}, as in '{kind.example}'")
+    base = quantity.base
+    if (kind.at_least is not None and base < kind.at_least) or (kind.at_most is not None and base > kind.at_most) \
+            or (kind.above is not None and base <= kind.above):
+        raise ValueError(f"'{text}' is outside what is possible here")
+    return _plain(quantity)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Quantity):
+        return float(value.base / 100) if value.dimension == "%" else float(value.base)
+    return float(value) if isinstance(value, Decimal) else value
+
+
+def _si(item: Item) -> dict[str, Any]:
+    """An item as nested dicts of floats in SI units; percentages as parts of one."""
+    return {name: _si(value) if isinstance(value, Item) else _plain(value) for name, value in item.items()}
+
+
+def _physical(item: Item) -> dict[str, Any]:
+    return {name: value for name, value in _si(item).items() if name not in _NOT_PHYSICAL}
+
+
+def _instrument(name: str, item: Item) -> InstrumentData:
+    values = _si(item)
+    return InstrumentData(name, values["role"], values["model"], values["serial"], values["link"], values["instant"],
+                          values.get("accuracy", {}), values.get("resolution", {}))
+
+
+def _set(values: dict[str, Any], path: str, value: Any, model: str) -> None:
+    *way, last = path.split(".")
+    place: Any = values
+    for name in way:
+        place = place.get(name) if isinstance(place, dict) else None
+    if not isinstance(place, dict) or last not in place:
+        raise WrongUse(f"A {model} has no {path}, so it cannot have this defect.", "Take another defect or unit.")
+    place[last] = value

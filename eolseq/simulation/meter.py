@@ -1,0 +1,38 @@
+"""What a measuring input makes of a true value: gain error, noise, resolution, and faults to be had by name."""
+
+from __future__ import annotations
+
+from random import Random
+
+
+class Meter:
+    """One measuring input. A sound one stays within its accuracy: half of it as gain error at most, the rest noise.
+
+    The gain error belongs to the instrument (its serial number); the noise is seeded anew for every unit, so that the
+    same unit on the same station gives the same readings.
+    """
+
+    __slots__ = ("_gain", "_gauss", "accuracy", "drift", "noisy", "overloaded", "resolution", "seed")
+
+    def __init__(self, seed: str, accuracy: float, resolution: float) -> None:
+        self.seed = seed
+        self.accuracy = accuracy      # part of the reading
+        self.resolution = resolution  # in the reading's SI unit
+        self._gain = 1.0 + Random(f"gain of {seed}").uniform(-0.5, 0.5) * accuracy
+        self._gauss = Random(seed).gauss
+        self.drift = 1.0
+        self.noisy = 1.0
+        self.overloaded = False
+
+    def seed_noise(self, serial: str) -> None:
+        """Begin the noise that belongs to a unit's serial."""
+        self._gauss = Random(f"noise of {self.seed} at {serial}").gauss
+
+    def read(self, true: float, coarser: float = 1.0) -> float:
+        """The reading of a true value, on a range so many times coarser than the finest."""
+        if self.overloaded:
+            return float("inf")
+        step = self.resolution * coarser
+        spread = (abs(true) * self.accuracy * 0.08 + step * 0.15) * self.noisy
+        value = true * self._gain * self.drift + max(-3.0, min(3.0, self._gauss(0.0, 1.0))) * spread
+        return round(value / step) * step

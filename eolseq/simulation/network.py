@@ -1,0 +1,93 @@
+"""What flows between a source and the unit under the relays' present state: pure arithmetic on physical fields."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from eolseq.simulation.unit import OPEN, Unit
+
+SQRT2 = math.sqrt(2.0)
+
+TESTER_BLEEDS = 1e6
+"""Ohm across the withstand tester's output while it is off."""
+
+LOOP_LEADS = 0.04
+"""Ohm of the two current leads of the continuity tester together; four-wire sensing leaves them out of the reading."""
+
+
+@dataclass(slots=True)
+class Fixture:
+    """The bay's leads and relays, in SI floats."""
+
+    channels: dict[str, int]  # part -> relay channel
+    discharge: float          # ohm that the discharge relay puts across L-N and across L-earth
+    return_lead: float        # ohm of the return lead to earth; at least OPEN: it is off
+    sense_lead: float         # ohm of the continuity tester's and resistance meter's sense lead; same
+    pallet: float             # ohm of a way from the unit's frame to earth past the leads; at least OPEN: none
+    stray: float              # F of the leads alone
+
+
+@dataclass(frozen=True, slots=True)
+class Withstand:
+    """The load on the withstand tester as admittances: in phase (siemens), capacitive (farads), share it measures."""
+
+    siemens: float
+    farads: float
+    broken: float  # siemens added once the insulation has given way
+    breakdown: float  # V rms
+    share: float
+
+    def current(self, volts: float, hertz: float, slope: float = 0.0) -> tuple[float, float]:
+        """Total and in-phase current in A that the tester measures; ``hertz`` 0: direct, with volts a second."""
+        in_phase = volts * (self.siemens + (self.broken if self.gives_way(volts, hertz) else 0.0))
+        if hertz == 0.0:
+            total = in_phase + self.farads * slope
+            return total * self.share, in_phase * self.share
+        reactive = volts * math.tau * hertz * self.farads
+        return math.hypot(in_phase, reactive) * self.share, in_phase * self.share
+
+    def gives_way(self, volts: float, hertz: float) -> bool:
+        """Whether the insulation breaks down at this voltage."""
+        return volts >= self.breakdown * (1.0 if hertz else SQRT2)
+
+
+def withstand_load(unit: Unit, fixture: Fixture, closed: set[str], discharged: bool, reached: bool) -> Withstand:
+    """What the tester sees; ``reached``: its output gets to the unit."""
+    if not reached or fixture.return_lead >= OPEN:
+        return Withstand(0.0, fixture.stray, 0.0, math.inf, 1.0)
+    insulation = unit.insulation
+    siemens = 1.0 / insulation.resistance + (1.0 / fixture.discharge if discharged else 0.0)
+    share = fixture.pallet / (fixture.pallet + fixture.return_lead)
+    return Withstand(siemens, unit.farads_to_earth(closed) + fixture.stray, 1.0 / insulation.arc,
+                     insulation.breakdown, share)
+
+
+def bond_loop(unit: Unit, fixture: Fixture, points: list[str]) -> float:
+    """Ohm between the continuity tester's sense points over the bonded points that are switched to it."""
+    if not points or fixture.return_lead >= OPEN:
+        return math.inf
+    ohms = 1.0 / sum(1.0 / unit.bond_ohms(point) for point in points)
+    return ohms if fixture.pallet >= OPEN else ohms * fixture.pallet / (ohms + fixture.pallet)
+
+
+def supply_current(unit: Unit, closed: set[str], fan: bool, discharge: float, volts: float, hertz: float) -> complex:
+    """The phasor of the current in A that the unit draws from the supply now; ``discharge`` in siemens."""
+    current = complex(unit.siemens_line_to_neutral(closed) + discharge, math.tau * hertz * unit.across.capacitor)
+    total = current * volts
+    return total + unit.motor.current(volts, hertz) if fan and unit.motor is not None else total
+
+
+def decay_times(unit: Unit, fixture: Fixture, closed: set[str], discharged: bool,
+                tester: bool) -> tuple[float, float]:
+    """Seconds in which a charge left between L and N, and between L and earth, falls to 1/e."""
+    extra = 1.0 / fixture.discharge if discharged else 0.0
+    between = unit.across.capacitor / (unit.siemens_line_to_neutral(closed) + extra)
+    siemens = 1.0 / unit.insulation.resistance + extra + (1.0 / TESTER_BLEEDS if tester else 0.0)
+    return between, (unit.farads_to_earth(closed) + fixture.stray) / siemens
+
+
+def parts(channels: Mapping[str, int], prefix: str, closed: set[int]) -> list[str]:
+    """The names, without their prefix, of the closed channels whose part's name begins so."""
+    return [name[len(prefix):] for name, number in channels.items() if number in closed and name.startswith(prefix)]

@@ -1,0 +1,100 @@
+"""The three instruments that only measure: four-wire resistance, true rms current, residual voltage."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from eolseq.simulation.instrument import Call, CommandError, Handler, nr3, taking
+from eolseq.simulation.roles.base import RoleInstrument
+
+OVER_RANGE = 1.2
+"""A range reads up to so many times its nominal end."""
+
+
+class RangedMeter(RoleInstrument):
+    """A meter whose range follows what is expected."""
+
+    ranges: tuple[float, ...] = ()
+
+    def prepare(self) -> None:
+        """Begin on the widest range."""
+        self.range = self.ranges[-1]
+
+    def reset(self) -> None:
+        """Back to the widest range."""
+        self.range = self.ranges[-1]
+
+    def choose(self, expected: float) -> None:
+        """Take the smallest range that covers what is expected; -222 above the widest."""
+        fitting = [each for each in self.ranges if each >= expected]
+        if not fitting or expected < 0.0:
+            raise CommandError(-222)
+        self.range = fitting[0]
+
+    def reading(self, quantity: str, true: float) -> str:
+        """A reading as NR3 on the present range: +infinity above it, not-a-number when there is nothing to read."""
+        if math.isnan(true) or true > self.range * OVER_RANGE:
+            return nr3(true if math.isnan(true) else math.inf)
+        return nr3(self.meters[quantity].read(true, self.range / self.ranges[0]))
+
+
+class ResistanceMeter(RangedMeter):
+    """Four-wire resistance between L and N."""
+
+    measures = ("resistance",)
+    ranges = (100.0, 1e3, 1e4, 1e5, 1e6, 1e7)
+
+    def commands(self) -> Mapping[str, Handler]:
+        """Range and reading."""
+        return {
+            "CONFigure[:SCALar]:FRESistance": taking(0, 1, self._configure),
+            "READ[:FRESistance]?": taking(0, 0, self._read),
+            "MEASure[:SCALar]:FRESistance?": taking(0, 1, self._measure),
+        }
+
+    def _configure(self, call: Call) -> None:
+        self.choose(call.parameters[0].number("OHM", default=self.ranges[-1]) if call.parameters else self.ranges[-1])
+
+    def _read(self, _: Call) -> str:
+        return self.reading("resistance", self.world.ohms_line_to_neutral())
+
+    def _measure(self, call: Call) -> str:
+        self._configure(call)
+        return self._read(call)
+
+
+class CurrentMeter(RangedMeter):
+    """True rms current from the power source to the unit."""
+
+    measures = ("current",)
+    ranges = (10.0, 40.0)
+
+    def commands(self) -> Mapping[str, Handler]:
+        """Range and reading."""
+        return {
+            "CONFigure[:SCALar]:CURRent:AC": taking(0, 1, self._configure),
+            "READ[:CURRent][:AC]?": taking(0, 0, self._read),
+            "MEASure[:SCALar]:CURRent:AC?": taking(0, 1, self._measure),
+        }
+
+    def _configure(self, call: Call) -> None:
+        self.choose(call.parameters[0].number("A", default=self.ranges[-1]) if call.parameters else self.ranges[-1])
+
+    def _read(self, _: Call) -> str:
+        return self.reading("current", self.world.supply_amps())
+
+    def _measure(self, call: Call) -> str:
+        self._configure(call)
+        return self._read(call)
+
+
+class ResidualMeter(RoleInstrument):
+    """The highest absolute voltage at the unit's terminals, between L, N and earth."""
+
+    measures = ("voltage",)
+
+    def commands(self) -> Mapping[str, Handler]:
+        """One reading."""
+        return {"MEASure[:SCALar]:VOLTage:MAXimum?": taking(
+            0, 0, lambda _: nr3(self.meters["voltage"].read(self.world.voltage_at_unit())))}
