@@ -19,6 +19,7 @@ from eolseq.screen.words import RUN_WORDS, SIMULATED, clean, record_words, safet
 
 WIDEST = 120  # columns; wider lines are hard to follow with the eye
 _LARGE_WIDTH = 38
+_LIVE_LEAST = 3  # rows kept for what is being measured, however many steps there are
 
 
 def draw(view: RunView, now: float, width: int, height: int, *, still: bool = False) -> Frame:
@@ -110,7 +111,7 @@ def _running(view: RunView, now: float, width: int, room: int) -> list[Row]:
     blank: Row = [(" " * width, "")]
     todo = _boxed("DO NOW", view.instruction or "Wait.", width)
     room -= len(todo) + 1
-    shown = min(len(view.steps), max(2, room - 4))
+    shown = min(len(view.steps), max(2, room - _LIVE_LEAST))
     steps = step_rows(view, width, shown)
     live = live_rows(view, width, room - len(steps))
     gap = [blank] * (room - len(steps) - len(live))

@@ -28,13 +28,11 @@ class Screen:
         self._view = RunView()
         self._redrawn: Redrawn | None = None
         self._next = 0.0
-        self._dirty = False
 
     def tell(self, event: Event) -> None:
         """Take an event in, and redraw unless it is a live reading too soon after the last picture."""
         now = self._clock.monotonic()
         self._view.tell(event, now)
-        self._dirty = True
         if type(event) is Live:
             if now >= self._next:
                 self._redraw(now)
@@ -50,7 +48,7 @@ class Screen:
     def close(self) -> None:
         """Give the terminal back, with the last picture left standing on it."""
         self._leave()
-        if self._view.plan is not None:
+        if self._view.plan is not None or self._view.ended is not None:
             self._console.print(self._picture(self._clock.monotonic(), still=True), end="")
         outlet = self._console.file
         if isinstance(outlet, Outlet):
@@ -62,7 +60,7 @@ class Screen:
         outlet = self._console.file
         if isinstance(outlet, Outlet) and outlet.busy:
             return
-        self._next, self._dirty = now + EVERY, False
+        self._next = now + EVERY
         if self._redrawn is None:
             self._redrawn = Redrawn(console=self._console, screen=True, auto_refresh=False, redirect_stdout=False,
                                     redirect_stderr=False)

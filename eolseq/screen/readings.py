@@ -90,7 +90,7 @@ def live_rows(view: RunView, width: int, room: int) -> list[Row]:
         return []
     others = [live for live in view.live.values() if live is not main]
     mark = f" {SIMULATED} " if view.simulated() else " "
-    rows: list[Row] = [[(" " * width, "")]]
+    rows: list[Row] = [[(" " * width, "")]] if room > 3 else []
     if room >= 5 and main.reading is not None and main.reading.value is not None:
         rows += _large(main, width, mark)
     else:
