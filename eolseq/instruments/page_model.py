@@ -1,0 +1,125 @@
+"""What is known of a model of instrument once its driver page is checked and compiled. Pure and frozen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from eolseq.instruments.line import Line
+from eolseq.instruments.replies import Frame
+from eolseq.instruments.settings import Setting, Template
+from eolseq.quantity import Quantity
+
+DEFAULT_WITHIN = 1.0  # s, for a message whose page does not say
+
+
+UNUSED = {("type", "dc"): ("frequency",)}
+"""Settings that mean nothing beside a word of another setting; the messages that send them are left out then."""
+
+
+@dataclass(frozen=True)
+class Within:
+    """A deadline: so many seconds, plus the values of settings that are times."""
+
+    seconds: float = DEFAULT_WITHIN
+    settings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Send:
+    """A message without a reply."""
+
+    message: Template
+    within: Within
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A message with a reply."""
+
+    message: Template
+    reply: Frame
+    within: Within
+
+
+@dataclass(frozen=True)
+class Wait:
+    """A message repeated every so many seconds until one of the conditions (flag -> set or not) holds."""
+
+    message: Template
+    reply: Frame
+    until: tuple[Mapping[str, bool], ...]
+    within: Within
+    every: float
+
+
+@dataclass(frozen=True)
+class Pause:
+    """So many seconds in which nothing is sent."""
+
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Action:
+    """What is done, line by line, for one action of the role, and the settings the role gives it."""
+
+    name: str
+    lines: tuple[Send | Ask | Wait | Pause, ...]
+    settings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Query:
+    """A question whose reply is read as texts, within so many seconds: the identity, or the next error."""
+
+    message: str
+    reply: Frame
+    within: float = DEFAULT_WITHIN
+
+
+@dataclass(frozen=True)
+class Range:
+    """One measuring range: up to where, the smallest step it shows, and its accuracy as the page words it."""
+
+    to: Quantity
+    resolution: Quantity | None
+    accuracy: str
+
+
+@dataclass(frozen=True)
+class Given:
+    """One reading: its unit, and its measuring ranges, smallest first."""
+
+    name: str
+    unit: str
+    ranges: tuple[Range, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """A driver page, checked and compiled. ``digest``: SHA-256 of the file in hex."""
+
+    path: str
+    digest: str
+    role: str
+    model: str
+    line: Line
+    identity: Query
+    errors: Query | None
+    no_error: int
+    stop: str
+    takes: Mapping[str, Setting]
+    gives: Mapping[str, Given]
+    does: Mapping[str, Action]
+
+    def fits(self, setting: str, value: Quantity | str | int) -> str:
+        """Say why the instrument cannot be set to a value; an empty text if it can."""
+        known = self.takes.get(setting)
+        return known.problem(value) if known is not None else f"{self.model} has no setting '{setting}'."
+
+    def range_for(self, reading: str, value: Quantity) -> Range | None:
+        """The smallest measuring range that reaches a value; None where none does or the page states no ranges."""
+        given = self.gives.get(reading)
+        ranges = given.ranges if given is not None else ()
+        return next((each for each in ranges if each.to.base >= abs(value.base)), None)
