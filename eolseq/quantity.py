@@ -6,7 +6,6 @@ purpose: the prefixes and units of the trade, case-sensitive, spelt one way (SI 
 
 from __future__ import annotations
 
-import difflib
 import re
 from dataclasses import dataclass
 from decimal import Decimal
@@ -94,6 +93,8 @@ def parse(text: str) -> Quantity:
 
 def nearest(word: str, words: object) -> str:
     """The known word nearest to a mistyped one, or an empty text."""
+    import difflib  # only a mistake needs it
+
     known = [w for w in words if w] if isinstance(words, (list, tuple, dict, set, frozenset)) else []
     by_case = [w for w in known if w.lower() == word.lower()]
     found = by_case or difflib.get_close_matches(word, known, 1, 0.5)

@@ -26,6 +26,8 @@ _PLAIN_TAGS = ("tag:yaml.org,2002:str", "tag:yaml.org,2002:map", "tag:yaml.org,2
 _EXAMPLES = {"V": "1480 V", "A": "25 A", "ohm": "0.1 ohm", "s": "1 s", "W": "3000 W", "Hz": "60 Hz", "F": "8 uF",
              "degC": "20 degC", "%": "5 %", "H": "10 mH", "Pa": "100 kPa", "hp": "0.5 hp"}
 
+# The entries of the tables of fields are many classes, and every method that is not made is start-up time saved.
+
 
 class Item(Mapping[str, Any]):
     """A checked mapping: its values by key, and where each stands in the file."""
@@ -90,7 +92,7 @@ class Findings:
             raise FileMistakes(self.mistakes)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Text:
     """Any text of at most so many characters; ``pattern`` is a whole-match regular expression said in ``like``."""
 
@@ -110,7 +112,7 @@ class Text:
         return text
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Word:
     """One of a few words."""
 
@@ -125,7 +127,7 @@ class Word:
                              nearest(text, self.choices))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Amount:
     """A quantity of one dimension (base unit), with optional inclusive limits and an exclusive floor, in base units."""
 
@@ -171,7 +173,7 @@ class Amount:
             where.mistake(node, f"'{text}' has no unit", f"a value such as '{self.example}'")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Count:
     """A whole number within inclusive limits."""
 
@@ -189,7 +191,7 @@ class Count:
         return int(text)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Number:
     """A plain decimal number without a unit."""
 
@@ -203,7 +205,7 @@ class Number:
         return Decimal(text)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class YesNo:
     """``yes`` or ``no``, nothing else."""
 
@@ -216,7 +218,7 @@ class YesNo:
         return where.mistake(node, f"'{text}' is not an answer known here", "yes or no", near)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Day:
     """A calendar day, year first: 2026-11-25."""
 
@@ -233,7 +235,7 @@ class Day:
             return where.mistake(node, f"'{text}' is not a day of the calendar", "a day such as 2026-11-25")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Parsed:
     """A text with a small grammar of its own; ``parse`` raises ValueError with a sentence when it cannot read it."""
 
@@ -251,7 +253,7 @@ class Parsed:
             return where.mistake(node, str(error), self.like)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class ListOf:
     """A list of values of one kind, with an inclusive least and greatest length."""
 
@@ -269,7 +271,7 @@ class ListOf:
         return Items.of(values, [where.place(each) for each in node.value], where.place(node))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class MapOf:
     """Names chosen by the writer, each with a value of one kind."""
 
@@ -293,7 +295,7 @@ class MapOf:
         return Item(values, where.place(node), places, {name: where.place(key) for name, (key, _) in pairs.items()})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Field:
     """One key of a group: what stands there, whether it must, what is taken if it does not, and what it is for."""
 
@@ -303,7 +305,7 @@ class Field:
     about: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Group:
     """A mapping with known keys."""
 
@@ -336,7 +338,7 @@ class Group:
         return Item(values, where.place(node), places, {name: where.place(key) for name, (key, _) in pairs.items()})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class OneOf:
     """A group whose keys depend on the word under one of them, such as the steps of a sequence by their kind."""
 

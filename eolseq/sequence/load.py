@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from decimal import Decimal
 from pathlib import Path
 
@@ -46,8 +45,7 @@ def load_sequence(path: Path) -> Sequence:
     _check(item, findings)
     findings.raise_if_any()
     steps = tuple(STEP_KINDS[each["kind"]].from_item(each) for each in item["steps"])
-    return Sequence(name=item["name"], version=item["version"], path=path,
-                    digest=hashlib.sha256(source).hexdigest(), unit=_unit(item["unit"]),
+    return Sequence(name=item["name"], version=item["version"], path=path, unit=_unit(item["unit"]),
                     cautions=tuple(item["cautions"]), steps=steps, source=source, item=item)
 
 

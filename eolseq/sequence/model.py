@@ -31,20 +31,23 @@ class UnitData:
 
 @dataclass(frozen=True)
 class Sequence:
-    """A checked sequence file; ``digest`` is the SHA-256 of its bytes in hex.
-
-    ``items`` are the steps' checked fields, for the place of each value in the file.
-    """
+    """A checked sequence file: its steps, its bytes, and its checked fields for the place of each value in it."""
 
     name: str
     version: str
     path: Path
-    digest: str
     unit: UnitData
     cautions: tuple[str, ...]
     steps: tuple[Step, ...]
     source: bytes = field(repr=False)
     item: Item = field(repr=False, compare=False)
+
+    @property
+    def digest(self) -> str:
+        """The SHA-256 of the file's bytes, in hex."""
+        import hashlib  # loads a whole cryptographic library, for which checking a file need not wait
+
+        return hashlib.sha256(self.source).hexdigest()
 
     @property
     def items(self) -> tuple[Item, ...]:

@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from eolseq.bands.band import AcceptanceBand, Reading
-from eolseq.clock import Clock
-from eolseq.instruments.roles import Answer, Instrument
 from eolseq.quantity import Quantity
+
+if TYPE_CHECKING:  # only named in annotations, and checking a file need not wait for them
+    from eolseq.clock import Clock
+    from eolseq.instruments.roles import Answer, Instrument
 
 SAMPLE_EVERY = 0.08  # seconds between two looks at what is applied; they may be at most 0.1 s apart
 

@@ -115,7 +115,7 @@ class DielectricWithstand:
     def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
         """The bands of the current and the residual voltage, then of what is applied."""
         return (("current", self.band), ("current floor", self.band), ("residual voltage", self.residual.band),
-                ("voltage", self.applied_voltage), ("time", self.applied_time))
+                ("applied voltage", self.applied_voltage), ("applied time", self.applied_time))
 
     def highest_volts(self) -> Quantity | None:
         """The test voltage (rms for ac)."""

@@ -93,7 +93,8 @@ class GroundContinuity:
 
     def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
         """The band of each point's resistance, then of the applied current."""
-        return (*((f"resistance {point}", self.band) for point in self.points), ("current", self.applied_current))
+        points = ((f"resistance {point}", self.band) for point in self.points)
+        return (*points, ("applied current", self.applied_current))
 
     def highest_volts(self) -> Quantity | None:
         """The open-circuit voltage."""

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from eolseq.bands.band import ABOVE_RANGE, AcceptanceBand, Reading
-from eolseq.instruments.roles import Answer, Instrument
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Findings, Group, Item
 from eolseq.steps.base import Applied, Bench, Connections, Evidence, Powered, Residual, Taken
@@ -29,6 +28,9 @@ from eolseq.steps.fields import (
     step_group,
 )
 from eolseq.steps.watching import Gathered, Hold, Look, applied, gathering, named, wait_for_next
+
+if TYPE_CHECKING:
+    from eolseq.instruments.roles import Answer, Instrument
 
 KIND = "motor_current"
 _SWITCHING = 0.3   # seconds for relays, OFF, discharge and the proof of dead, for the expected time only
@@ -192,8 +194,8 @@ class MotorCurrent:
 
     def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
         """The bands of the current and the residual voltage, then of what is applied and of the settling."""
-        return (("current", self.band), ("residual voltage", self.residual.band), ("volts", self.applied_volts),
-                ("hertz", self.applied_hertz), ("change of current", self._change_band()))
+        return (("current", self.band), ("residual voltage", self.residual.band), ("applied volts", self.applied_volts),
+                ("applied hertz", self.applied_hertz), ("applied change of current", self._change_band()))
 
     def highest_volts(self) -> Quantity | None:
         """The supply voltage (rms)."""

@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from eolseq.bands.band import ABOVE_RANGE, NO_ANSWER, AcceptanceBand, Reading
 from eolseq.errors import EolseqError, StationFault
-from eolseq.instruments.roles import Answer
 from eolseq.steps.base import SAMPLE_EVERY, Applied, Bench, Evidence, Powered, Residual, Taken, Trip
+
+if TYPE_CHECKING:
+    from eolseq.instruments.roles import Answer
 
 LONGEST_GAP = 0.25   # seconds between two looks; a computer that stalls longer has not watched
 START_WITHIN = 0.5   # seconds from ON until the source must show that it has begun
@@ -60,7 +63,7 @@ def gathering() -> Iterator[Gathered]:
         raise
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Look:
     """One look at a source: its answer, the phase it was in, whether it counts as hold, and the program's time."""
 
