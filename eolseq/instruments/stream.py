@@ -151,6 +151,8 @@ class Stream:
     def _take(self, end: bytes, most: int) -> bytes:
         """A whole message out of what has come, or nothing."""
         pending = self.pending
+        if not pending:
+            return b""
         length = pending.find(end, 0, most) + 1 if end else 0
         if not length and len(pending) >= most:
             length = most

@@ -380,6 +380,16 @@ def test_a_serial_port_belongs_to_one_link() -> None:
     made.close()
 
 
+def test_many_links_open_side_by_side() -> None:
+    made = Bench(TcpPeer)
+    made.serve()
+    threads = [in_thread(lambda n=n: made.link().ask(f"Q{n}?", PATIENCE)) for n in range(16)]
+    for thread, _ in threads:
+        thread.join(PATIENCE)
+    assert [ended for _, ended in threads] == [[f"Q{n}!"] for n in range(16)]
+    made.close()
+
+
 def test_reopening_leaves_nothing_behind(bench: Bench) -> None:
     bench.serve()
     link = bench.link()

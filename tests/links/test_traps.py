@@ -256,3 +256,44 @@ def test_the_stock_no_delay_attribute_cannot_be_set() -> None:
         resource.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
     resource.close()
     bench.close()
+
+
+# Traps that no session can mend: the link does, and tests/links/test_link.py holds it.
+
+def stock(bench: Bench) -> Any:
+    """A stock resource as a script would open it, without terminators."""
+    manager = resource_manager()
+    with sessions.stock_sessions():
+        resource: Any = manager.open_resource(bench.peer.address)
+    bench.resources.append(resource)
+    resource.timeout = TIMEOUT
+    bench.peer.take()
+    return resource
+
+
+@pytest.mark.parametrize("kind", [TcpPeer, TerminalPeer])
+def test_two_users_of_a_stock_session_get_each_others_answers(bench: Bench) -> None:
+    resource = stock(bench)
+    resource.read_termination = "\n"
+    for question in ("FIRST?", "SECOND?"):
+        resource.write(question)
+    bench.peer.say(b"1\n2\n")
+    answers: list[str] = []
+    second = threading.Thread(target=lambda: answers.append(resource.read()))  # it happens to read first
+    second.start()
+    second.join(PATIENCE)
+    assert answers == ["1"]
+
+
+@pytest.mark.parametrize("kind", [TcpPeer])
+def test_without_a_terminator_a_stock_socket_runs_into_its_time_out(bench: Bench) -> None:
+    resource = stock(bench)
+    bench.peer.say(b"1.5\n")
+    assert outcome(resource.read) == StatusCode.error_timeout
+
+
+@pytest.mark.parametrize("kind", [TerminalPeer])
+def test_without_a_terminator_a_stock_port_gives_the_line_end_too(bench: Bench) -> None:
+    resource = stock(bench)
+    bench.peer.say(b"1.5\r\n")
+    assert resource.read() == "1.5\r\n"
