@@ -1,4 +1,4 @@
-"""A whole simulated station as its user sees it: its world, instruments, next unit, faults and control lines."""
+"""A whole simulated station as its user sees it: its world, instruments, next unit, faults and orders."""
 
 from __future__ import annotations
 
@@ -73,8 +73,8 @@ class Bay(World):
             each.clear_fault()
         self._change_fixture(self._sound)
 
-    def control(self, line: Mapping[str, Any]) -> None:
-        """Carry out a control line, such as ``{"open": "both"}`` or ``{"fault": {"name": "test-lead-off"}}``.
+    def obey(self, order: Mapping[str, Any]) -> None:
+        """Carry out an order, such as ``{"open": "both"}`` or ``{"fault": {"name": "test-lead-off"}}``.
 
         Keys: open, close (contact_a, contact_b, both), stop (true, false), open_guard_after (seconds after the next
         output on), closes_by_itself (true, false), fault (name, and instrument and number if it has them),
@@ -87,13 +87,13 @@ class Bay(World):
             "fault": lambda fault: self.set_fault(fault["name"], fault.get("instrument"), fault.get("number")),
             "clear_faults": lambda _: self.clear_faults(),
         }
-        for key, value in line.items():
+        for key, value in order.items():
             if key not in actions:
-                raise WrongUse(f"There is no control {key!r}.", f"The controls are {', '.join(actions)}.")
+                raise WrongUse(f"There is no order {key!r}.", f"The orders are {', '.join(actions)}.")
             try:
                 actions[key](value)
             except (CommandError, KeyError, TypeError, ValueError) as error:
-                raise WrongUse(f"The control {key!r} does not take {value!r}: {error}.", "See Bay.control.") from None
+                raise WrongUse(f"The order {key!r} does not take {value!r}: {error}.", "See Bay.obey.") from None
 
     def _instrument(self, name: str) -> RoleInstrument:
         if name not in self.by_name:

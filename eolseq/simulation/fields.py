@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 
-from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Text, Word, YesNo
+from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Parsed, Text, Word, YesNo
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import CurrentMeter, ResidualMeter, ResistanceMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
@@ -39,21 +39,15 @@ _PART_OR_NONE = Amount("%", at_least=_ZERO, at_most=Decimal(100))
 _CELSIUS = Amount("degC", at_least=Decimal(-40), at_most=Decimal(1200))
 
 
-class Pattern(Text):
-    """A serial pattern: a regular expression of plain pieces only, such as ``DH6-[0-9]{8}``."""
-
-    def read(self, node: object, where: object) -> object:
-        """The pattern as text, or None after noting a mistake."""
-        text = super().read(node, where)  # type: ignore[arg-type]
-        if text is not None and re.fullmatch(r"(?:[A-Za-z0-9-]|\[[A-Za-z0-9-]+\]|\{[0-9]{1,2}\})+", text) is None:
-            return where.mistake(node, f"'{text}' is no serial pattern",  # type: ignore[attr-defined]
-                                 "letters, digits, [0-9] and {8}")
-        try:
-            re.compile(text or "")
-        except re.error:
-            return where.mistake(node, f"'{text}' is no serial pattern",  # type: ignore[attr-defined]
-                                 "letters, digits, [0-9] and {8}")
-        return text
+def _pattern(text: str) -> str:
+    """A regular expression of plain pieces only, which cannot take long to match."""
+    if len(text) > 60 or re.fullmatch(r"(?:[A-Za-z0-9-]|\[[A-Za-z0-9-]+\]|\{[0-9]{1,2}\})+", text) is None:
+        raise ValueError(f"'{text}' is no serial pattern")
+    try:
+        re.compile(text)
+    except re.error:
+        raise ValueError(f"'{text}' is no serial pattern") from None
+    return text
 
 
 def _instrument(role: str) -> Group:
@@ -136,7 +130,7 @@ MOTOR = Group({
 
 UNIT = Group({
     "model": Field(Text(at_most=40)),
-    "serial_pattern": Field(Pattern(at_most=60), about="which serials are such a unit"),
+    "serial_pattern": Field(Parsed(_pattern, "letters, digits, [0-9] and {8}"), about="which serials are such a unit"),
     "ambient": Field(_CELSIUS),
     "earth_screw": Field(_OHM, about="from the earth terminal to the frame"),
     "earth": Field(MapOf(_OHM, names=_NAME, at_least=1), about="from the frame to each bonded point"),
@@ -161,6 +155,7 @@ FAULT = Group({
 
 SIMULATOR = Group({
     "name": Field(Text(at_most=100)),
+    "unit": Field(Text(at_most=60), about="serial of the unit in the bay when none is named"),
     "instruments": Field(MapOf(INSTRUMENT, names=r"[a-z][a-z0-9_-]{0,39}", at_least=1)),
     "guard": Field(GUARD), "fixture": Field(FIXTURE),
     "units": Field(ListOf(UNIT, at_least=1, at_most=100)),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from copy import deepcopy
 from dataclasses import dataclass
 from decimal import Decimal
@@ -60,6 +60,7 @@ class Simulator:
 
     name: str
     path: str
+    serial: str  # of the unit in the bay when none is named
     instruments: tuple[InstrumentData, ...]
     guard: EnclosureSettings
     fixture: Mapping[str, Any]
@@ -101,14 +102,21 @@ def load_simulator(path: Path) -> Simulator:
                for name, each in (item["defects"] or {}).items()}
     faults = {name: _settings(each["set"], FIXTURE, [item["fixture"]])
               for name, each in (item["faults"] or {}).items()}
-    return Simulator(item["name"], str(path), tuple(_instrument(*each) for each in item["instruments"].items()),
+    instruments = tuple(_instrument(*each) for each in item["instruments"].items())
+    return Simulator(item["name"], str(path), item["unit"], instruments,
                      EnclosureSettings(**_si(item["guard"])), _si(item["fixture"]), units, defects, faults)
 
 
-def build(simulator: Simulator, serial: str, defect: str | None = None, *, now: float, twin: bool = False) -> Bay:
-    """A simulated station with the unit of a serial in it, at a time in seconds of the clock."""
+def build(simulator: Simulator, serial: str | None = None, defect: str | None = None, *, now: float,
+          twin: bool = False, emit: Callable[[dict[str, Any]], None] | None = None) -> Bay:
+    """A simulated station with the unit of a serial (or the file's own) in it, at a time in seconds of the clock.
+
+    ``emit`` is told of every change of an output, the guard and the contactor, and of every OFF that arrives.
+    """
+    serial = serial or simulator.serial
     fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"])})
     bay = Bay(simulator.unit(serial, defect, twin=twin), fixture, simulator.guard, now)
+    bay.emit = emit
     bay.equip([ROLES[each.role](each, bay) for each in simulator.instruments], serial, simulator)
     return bay
 
@@ -117,6 +125,9 @@ def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot know."""
     _check_instruments(item, findings)
     _check_channels(item, findings)
+    if not any(re.fullmatch(each["serial_pattern"], item["unit"]) for each in item["units"]):
+        findings.add(item.place_of("unit"), f"'{item['unit']}' is the serial of no unit here",
+                     "one that fits a serial_pattern")
     models = list(item["units"])
     for name, defect in (item["defects"] or {}).items():
         for part in ("set", "twin"):

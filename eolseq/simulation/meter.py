@@ -33,6 +33,7 @@ class Meter:
         if self.overloaded:
             return float("inf")
         step = self.resolution * coarser
-        spread = (abs(true) * self.accuracy * 0.08 + step * 0.15) * self.noisy
-        value = true * self._gain * self.drift + max(-3.0, min(3.0, self._gauss(0.0, 1.0))) * spread
-        return round(value / step) * step
+        noise = self._gauss(0.0, 1.0)
+        noise = 3.0 if noise > 3.0 else -3.0 if noise < -3.0 else noise
+        spread = ((true if true > 0.0 else -true) * self.accuracy * 0.08 + step * 0.15) * self.noisy
+        return round((true * self._gain * self.drift + noise * spread) / step) * step
