@@ -51,9 +51,10 @@ def run(options: argparse.Namespace) -> int:
 def _folder(station: Path | None) -> Path:
     if station is None:
         return Path("records")
+    from eolseq.shipped import find
     from eolseq.station.file import load_station
 
-    return Path(load_station(station).records)
+    return Path(load_station(find(station, shipped=True)).records)
 
 
 def _closing(found: Records, runs: list[Run]) -> dict[str, Any] | None:

@@ -108,9 +108,14 @@ class Log:
         """The last lock that no unlock has followed; None when the station is free."""
         return self._found.book.lock
 
+    @property
+    def last_time(self) -> str:
+        """The time of the last entry (UTC, ISO 8601)."""
+        return self._found.last_time
+
     def seconds_behind(self) -> float:
         """How many seconds the wall clock lies behind the last entry; 0.0 when it does not."""
-        last = datetime.fromisoformat(self._found.last_time)
+        last = datetime.fromisoformat(self.last_time)
         return max(0.0, (last - self._clock.now()).total_seconds())
 
     def append(self, entry: Entry, durable: bool = True) -> int:

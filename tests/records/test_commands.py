@@ -59,6 +59,20 @@ def test_one_unit_is_shown_with_its_readings(station: Path, capsys: pytest.Captu
     assert "last run: OPEN." in capsys.readouterr().out
 
 
+def test_a_station_file_names_the_records(station: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from eolseq.station.file import load_station
+
+    shipped = Path(__file__).parents[2] / "simulators" / "demo-station.yaml"
+    (station / "records").rename(station / "elsewhere")
+    text = shipped.read_text("utf-8")
+    own = station / "bench.yaml"
+    own.write_text(text.replace(f"records: {load_station(shipped).records}\n", "records: elsewhere\n"), "utf-8")
+    assert run(records, "--station", str(own)) == 0
+    assert "log elsewhere/log.jsonl" in capsys.readouterr().out
+    with pytest.raises(WrongUse, match="not there"):
+        run(records, "--station", "nowhere.yaml")
+
+
 def test_json_is_one_document(station: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(records, "--json") == 0
     listed = json.loads(capsys.readouterr().out)

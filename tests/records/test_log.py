@@ -9,6 +9,7 @@ import os
 import stat
 import subprocess
 import sys
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -358,6 +359,23 @@ def test_a_foreign_writer_stops_the_log(tmp_path: Path) -> None:
         assert log.path.stat().st_size == size
 
 
+def test_many_threads_write_one_whole_log(tmp_path: Path) -> None:
+    with open_log(tmp_path) as log:
+        def work() -> None:
+            for _ in range(50):
+                log.append(entries.Remark(serial=None, reason="x"))
+
+        threads = [threading.Thread(target=work) for _ in range(4)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert log.size == 201
+        log.checkpoint()
+    report = audit(log.path)
+    assert (report.findings, report.verified) == ([], 201)
+
+
 def test_a_closed_log_is_not_written(tmp_path: Path) -> None:
     log = open_log(tmp_path)
     log.close()
@@ -371,6 +389,7 @@ def test_a_clock_that_goes_back_is_seen_and_noted(tmp_path: Path) -> None:
     with open_log(tmp_path, clock=VirtualClock(start)) as log:
         whole_run(log)
         assert log.seconds_behind() == 0.0
+        assert log.last_time == "2026-01-05T06:00:00.000000Z"
         log.checkpoint()
     with open_log(tmp_path, clock=VirtualClock(start - timedelta(seconds=90))) as log:
         assert log.seconds_behind() == 90.0
