@@ -109,11 +109,16 @@ def pictures() -> dict[str, Frame]:
                                            80, simulated=True), 80)}
 
 
+def readme_svg() -> str:
+    """The picture that the README shows."""
+    return svg(pictures()["run"], "eolseq run, SIMULATED station, invented product")
+
+
 def main(arguments: list[str]) -> None:
     """Write the pictures."""
     found = pictures()
     README_PICTURE.parent.mkdir(parents=True, exist_ok=True)
-    README_PICTURE.write_text(svg(found["run"], "eolseq run, SIMULATED station, invented product"), encoding="utf-8")
+    README_PICTURE.write_text(readme_svg(), encoding="utf-8")
     converter = shutil.which("rsvg-convert")
     for folder in map(Path, arguments):
         folder.mkdir(parents=True, exist_ok=True)

@@ -37,7 +37,7 @@ def caution_rows(cautions: Cautions, width: int, *, simulated: bool = False) -> 
     """All cautions in full, under the signal word WARNING."""
     width = max(20, min(width, WIDEST))
     mark = f"{SIMULATED} station. " if simulated else ""
-    rows: list[Row] = [[(fit(f" ⚠ WARNING  {mark}Read all of this before anything is energised.", width), "WARNING")]]
+    rows: list[Row] = [[(fit(f" ! WARNING  {mark}Read all of this before anything is energised.", width), "WARNING")]]
     for texts, bullet in ((cautions.standard, "■"), (cautions.own, "▲")):
         for text in texts:
             for i, line in enumerate(wrapped(text, width - 4, 99)):
@@ -135,7 +135,7 @@ def _footer(view: RunView, now: float, width: int) -> Row:
 def _ended(view: RunView, ended: RunEnds, width: int, room: int) -> list[Row]:
     mark = f"{SIMULATED} " if view.simulated() else ""
     rows = _outcome(view, ended.outcome, width)
-    rows += _labelled(f"{mark}DO NOW", ended.sentence, width, 3)
+    rows += _labelled(f"{mark}DO NOW", ended.sentence, width, 5)
     why = _why(view, ended.outcome)
     rows += _labelled("why", why, width, 2, "") if why else []
     rows.append([(fit(f" {mark}{clean(record_words(ended))}", width), "")])

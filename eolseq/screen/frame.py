@@ -21,12 +21,13 @@ COLOURED = {
     "inverse": Style(reverse=True, bold=True),
     "DANGER": Style(color="bright_white", bgcolor="red", bold=True),
     "WARNING": Style(color="black", bgcolor="color(208)", bold=True),
-    "NOTICE": Style(color="bright_white", bgcolor="blue", bold=True),
     "red lamp": Style(color="bright_white", bgcolor="red", bold=True),
     "green lamp": Style(color="black", bgcolor="green", bold=True),
 }
-UNCOLOURED = COLOURED | {name: Style(reverse=True, bold=True) for name in ("DANGER", "WARNING", "NOTICE")} | {
+UNCOLOURED = COLOURED | {name: Style(reverse=True, bold=True) for name in ("DANGER", "WARNING")} | {
     name: Style(bold=True) for name in ("red lamp", "green lamp")}
+# The nearest of sixteen colours to the orange of WARNING would be a red, and red means voltage.
+SIXTEEN = COLOURED | {"WARNING": Style(color="black", bgcolor="yellow", bold=True)}
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class Frame:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[Segment]:
         """Give rich its segments; without colour the signal words are inverse instead."""
-        styles = UNCOLOURED if console.no_color or console.color_system is None else COLOURED
+        styles = _styles(console)
         line = Segment.line()
         for row in self.rows:
             for text, style in row:
@@ -48,6 +49,12 @@ class Frame:
     def text(self) -> str:
         """The picture without any style."""
         return "\n".join("".join(text for text, _ in row).rstrip() for row in self.rows)
+
+
+def _styles(console: Console) -> dict[str, Style]:
+    if console.no_color or console.color_system is None:
+        return UNCOLOURED
+    return SIXTEEN if console.color_system in ("standard", "windows") else COLOURED
 
 
 def columns(text: str) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TextIO, cast
 
 from rich.console import Console
@@ -20,7 +21,10 @@ EVERY = 0.1  # seconds between two pictures of live readings
 
 
 class Screen:
-    """Shows one run on a terminal. It has no thread, never waits for the terminal, and drops what it cannot show."""
+    """Shows one run on a terminal. It has no thread, never waits for the terminal, and drops what it cannot show.
+
+    To be told by one task at a time.
+    """
 
     def __init__(self, console: Console, clock: Clock) -> None:
         self._console = console
@@ -103,8 +107,6 @@ def ask_acknowledgement(console: Console, cautions: Cautions, source: TextIO | N
 
 
 def _line(source: TextIO | None) -> str | None:
-    import sys
-
     try:
         return (sys.stdin if source is None else source).readline() or None
     except (KeyboardInterrupt, OSError, ValueError):

@@ -55,8 +55,10 @@ class RunView:
     _after: list[float] = field(default_factory=list)  # seconds expected in all steps after each
 
     def tell(self, event: Event, now: float) -> None:
-        """Take in one event that came at the monotonic time ``now``, in seconds."""
-        _TOLD[type(event)](self, event, now)
+        """Take in one event that came at the monotonic time ``now``, in seconds; an unknown kind is left alone."""
+        take = _TOLD.get(type(event))
+        if take is not None:
+            take(self, event, now)
 
     def waiting_for_acknowledgement(self) -> bool:
         """Whether the cautions are up and nobody has acknowledged them yet."""

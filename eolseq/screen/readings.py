@@ -5,13 +5,15 @@ from __future__ import annotations
 from eolseq.bands.band import AcceptanceBand, Outcome, Reading
 from eolseq.engine.events import Live
 from eolseq.quantity import Quantity
-from eolseq.screen.band_mark import NOT_YET, band_mark
+from eolseq.screen.band_mark import NOT_YET, SMALLEST, band_mark
 from eolseq.screen.frame import Row, Span, columns, fit, fit_right
 from eolseq.screen.letters import drawable, small
 from eolseq.screen.model import RunView, StepView
 from eolseq.screen.words import SIMULATED, STEP_WORDS, clean
 
-_NAME, _READING, _MORE = 21, 12, 4
+_NAME, _NARROW_NAME, _NARROW = 21, 14, 78  # columns; below _NARROW names give way to scales
+_READING = 12
+_MORE = 4
 _LIVE_MOST = 4
 
 
@@ -54,10 +56,11 @@ def _step_row(view: RunView, index: int, width: int) -> Row:
     mark = f" {SIMULATED}" if view.simulated() and step.outcome not in (None, Outcome.NOT_REACHED) else ""
     word = STEP_WORDS[step.outcome] if step.outcome is not None else "now" if running else ""
     last = 17 if view.simulated() else 12
-    middle = width - 4 - _NAME - last - 1
+    name = _NAME if width >= _NARROW else _NARROW_NAME
+    middle = width - 4 - name - last - 1
     bad = step.outcome not in (None, Outcome.PASS, Outcome.NOT_REACHED)
     style = "bold" if running or bad else ""
-    head = f"{'▶' if running else ' '}{index + 1:>2} {fit(clean(step.plan.name), _NAME)} "
+    head = f"{'►' if running else ' '}{index + 1:>2} {fit(clean(step.plan.name), name)} "
     live = view.main_live() if running else None
     between = _live_middle(live, max(0, middle)) if live else _step_middle(step, max(0, middle))
     return [(head, style), between, (fit(f"{word}{mark}", last), "inverse" if bad else style)]
@@ -69,14 +72,20 @@ def _step_middle(step: StepView, width: int) -> Span:
         words = str(step.plan.bands[0][1]) if step.outcome is None and step.plan.bands else ""
         return fit(" " * (_READING - 8) + clean(words), width), "quiet"
     more = f" +{step.more}" if step.more else ""
-    scale = band_mark(step.reading, step.band, width - _READING - 1 - _MORE)
+    scale = band_mark(step.reading, step.band, _scale_width(width))
     return fit(f"{_number(step.reading, width)} {scale.text}{more}", width), ""
 
 
 def _live_middle(live: Live, width: int) -> Span:
     """The same while the reading is being taken."""
-    scale = band_mark(live.reading, live.band, width - _READING - 1 - _MORE, outside=NOT_YET).text if live.band else ""
+    scale = band_mark(live.reading, live.band, _scale_width(width), outside=NOT_YET).text if live.band else ""
     return fit(f"{_number(live.reading, width)} {scale}", width), "bold"
+
+
+def _scale_width(width: int) -> int:
+    """Columns for a scale beside a number; the count of further readings gives way first."""
+    room = width - _READING - 1
+    return room - _MORE if room - _MORE >= SMALLEST else room
 
 
 def _number(reading: Reading | None, width: int) -> str:
@@ -131,6 +140,8 @@ def _live_row(live: Live, width: int, mark: str, style: str) -> Row:
         return [(fit(head, width - columns(mark)) + mark, style)]
     low = "" if live.band.at_least is None else str(live.band.at_least)
     high = "" if live.band.at_most is None else str(live.band.at_most)
-    scale = band_mark(live.reading, live.band, width - columns(head) - 20 - columns(mark),
-                     outside=NOT_YET)
-    return [(fit(f"{head}{fit_right(low, 9)} {scale.text} {fit(high, 9)}", width - columns(mark)) + mark, style)]
+    room = width - columns(head) - columns(mark)
+    limits = room - 20 >= SMALLEST  # where there is no room for both, the scale stays
+    scale = band_mark(live.reading, live.band, room - 20 if limits else room, outside=NOT_YET).text
+    middle = f"{fit_right(low, 9)} {scale} {fit(high, 9)}" if limits else scale
+    return [(fit(head + middle, width - columns(mark)) + mark, style)]

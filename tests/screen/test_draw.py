@@ -5,8 +5,12 @@ from __future__ import annotations
 import io
 import itertools
 import re
+import subprocess
+import sys
 from collections.abc import Iterable
 from decimal import Decimal
+from typing import get_args
+from xml.etree import ElementTree
 
 import pytest
 from hypothesis import given, settings
@@ -29,9 +33,10 @@ from eolseq.engine.events import (
 )
 from eolseq.screen.draw import caution_rows, draw
 from eolseq.screen.frame import Frame, columns
-from eolseq.screen.model import RunView
+from eolseq.screen.model import _TOLD, RunView
 from eolseq.screen.words import RUN_WORDS, safety_words
-from tests.screen.story import BOND, CLOSED, FAILED, LEAK, ON, STEPS, begins, reading, step_ends, story
+from tests.pictures import README_PICTURE, readme_svg
+from tests.screen.story import BOND, CLOSED, FAILED, LEAK, ON, STEPS, VOLTS, begins, reading, step_ends, story
 
 
 def view_of(events: Iterable[Event]) -> RunView:
@@ -99,10 +104,10 @@ def test_every_step_of_twelve_is_seen_while_running_in_80_by_24() -> None:
 def test_of_too_many_steps_the_current_and_the_bad_ones_are_seen_and_the_rest_counted() -> None:
     events = [begins(plans(40)), step_ends(3, "resistance", "9 ohm", BOND), StepBegins(30)]
     text = picture(events).text()
-    assert "▶31 " in text and "FAIL" in text
+    assert "►31 " in text and "FAIL" in text
     counted = re.search(r"… and (\d+) more steps: (\d+) to do", text)
     assert counted is not None
-    rows = len(re.findall(r"^[▶ ][ \d]\d [a-z]", text, re.MULTILINE))
+    rows = len(re.findall(r"^[► ][ \d]\d [a-z]", text, re.MULTILINE))
     assert int(counted[1]) == int(counted[2]) == 40 - rows
 
 
@@ -173,6 +178,13 @@ def test_without_colour_the_same_words_and_no_colour_codes(events: list[Event]) 
     assert strip.sub("", bare) == strip.sub("", coloured)
 
 
+@pytest.mark.parametrize("system", ["standard", "256", "truecolor"])
+def test_warning_is_never_red(system: str) -> None:
+    shown = printed(Frame(caution_rows(Cautions(STANDARD, ()), 80), 80), {}, system)
+    assert COLOUR.search(shown)
+    assert not re.search(r"\x1b\[[0-9;]*\b(41|101|48;5;1|48;5;9)[;m]", shown)
+
+
 def test_a_simulated_run_says_so_in_every_line_that_could_be_mistaken() -> None:
     telling = re.compile(r"pass|FAIL|VOLTAGE|DO NOW  |record|LAMP ON|\bunit\b")
     for events in (list(story()), list(story(FAILED)), list(story())[:30]):
@@ -189,6 +201,33 @@ def test_live_readings_are_drawn_large_with_their_band() -> None:
     scale = next(line for line in text.splitlines() if "at least 0.20 mA" in line)
     assert scale.index("┣") < scale.index("◆") < scale.index("┫") and "at most 5.00 mA" in scale
     assert "holding SIMULATED" in text
+
+
+@pytest.mark.parametrize("width", [60, 72, 80, 100, 130])
+def test_the_running_and_the_judged_step_keep_their_scale_at_every_width(width: int) -> None:
+    live = Live(4, "current", reading("current", "2.91 mA"), LEAK, "holding", 1.0)
+    other = Live(4, "voltage", reading("voltage", "1776 V"), VOLTS, "holding", 1.0)
+    events = [begins(), step_ends(0, "resistance", "0.041 ohm", BOND), StepBegins(4), live, other]
+    for height in (16, 24):
+        lines = picture(events, width, height).text().splitlines()
+        marked = [line for line in lines if "◆" in line]
+        assert any(line.startswith("► 5") for line in marked)
+        assert any("voltage" in line for line in marked) and len(marked) >= 3
+
+
+def test_every_kind_of_event_is_taken_in() -> None:
+    assert set(_TOLD) == set(get_args(Event))
+
+
+def test_the_picture_that_the_readme_shows_is_the_screen_of_today() -> None:
+    told = "run `python tests/pictures.py`"
+    assert README_PICTURE.read_text(encoding="utf-8") == readme_svg(), told
+    assert ElementTree.fromstring(readme_svg()).tag == "{http://www.w3.org/2000/svg}svg"
+
+
+def test_plain_lines_do_not_load_the_drawing() -> None:
+    code = "import sys, eolseq.screen.opening; sys.exit('rich' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False, timeout=60).returncode == 0
 
 
 def test_text_from_outside_cannot_steer_the_terminal() -> None:
