@@ -112,8 +112,8 @@ class Door:
         self._watcher.check()
         opening = Opening(alternating=settings.get("type", "ac") == "ac" and source.role != "continuity_tester")
         power = Power(source, self._watcher, self._wiring, self._ceilings, opening, self._clock)
+        self.voltage_possible = True  # before anyone is told, so that no screen says otherwise
         self.announce("energised", True)
-        self.voltage_possible = True
         failure: BaseException | None = None
         try:
             self._close_contactor()
