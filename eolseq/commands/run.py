@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused, WrongUse
+from eolseq.quantity import UNITS
 
 if TYPE_CHECKING:
     from eolseq.clock import Clock
@@ -169,14 +170,19 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
 
 
 def _ranges(page: Any) -> Callable[[str, Any], tuple[str | None, str | None]]:
+    """Range and accuracy of a reading: of the page's reading by that name, else of its one in the same unit."""
     def range_of(reading: str, largest: Any) -> tuple[str | None, str | None]:
-        found = page.range_for(reading, largest)
+        if largest is None:
+            return None, None
+        names = [reading] if reading in page.gives else \
+            [name for name, given in page.gives.items() if UNITS[given.unit][0] == largest.dimension]
+        found = page.range_for(names[0], largest) if names else None
         return (None, None) if found is None else (str(found.to), str(found.accuracy))
     return range_of
 
 
 def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
-    """Everything off and dead first; then the log opened, open runs abandoned, the clock looked at, a lock respected."""
+    """Everything off and dead first; then the log: open runs abandoned, the clock looked at, a lock respected."""
     from eolseq.guard.power import LockedRed
     from eolseq.records import entries
     from eolseq.records.log import Log

@@ -27,6 +27,7 @@ class RunBench:
                  write_energise: Callable[[str, Mapping[str, Any]], None]) -> None:
         self.clock = clock
         self._step_index = 0
+        self._parts_open_at = 0.0  # seconds; a contactor needs its time to open as well as to close
         self._instruments = instruments
         self._channels = channels
         self._watcher = watcher
@@ -53,14 +54,16 @@ class RunBench:
         Relays are left alone when dead could not be shown: switching then could spread the voltage.
         """
         wanted = self._wanted(route, connections, point)
+        delay = max((float(each.delay) for each in connections.closed), default=0.0)
         self._watcher.check()
         unit = self.instrument("switching_unit")
         self._expect(unit, frozenset(), "before connecting")
         try:
+            self._watcher.pause(max(0.0, self._parts_open_at - self.clock.monotonic()))
             for channel in wanted:
                 unit.perform("close", channel=channel)
             self._expect(unit, frozenset(wanted), "after closing")
-            self._watcher.pause(max((float(each.delay) for each in connections.closed), default=0.0))
+            self._watcher.pause(delay)
             yield
         except LockedRed:
             raise
@@ -68,6 +71,7 @@ class RunBench:
             self._open_all(unit)
             raise
         self._open_all(unit)
+        self._parts_open_at = self.clock.monotonic() + delay
 
     def _open_all(self, unit: Instrument) -> None:
         """Open every relay; a trip in the middle only makes us do it again."""

@@ -317,7 +317,8 @@ def test_off_is_refused_by_a_line_that_takes_nothing_within_its_time() -> None:
     with pytest.raises(LinkTimeout):
         link.send("9" * 32_000_000, 0.01)
     with pytest.raises(LinkTimeout):
-        link.send_off("OUTP OFF", within=0.01)
+        for _ in range(100_000):  # the kernel may still find room for a few
+            link.send_off("OUTP OFF", within=0.01)
     made.close()
 
 

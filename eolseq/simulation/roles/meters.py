@@ -8,14 +8,13 @@ from collections.abc import Mapping
 from eolseq.simulation.instrument import Call, CommandError, Handler, nr3, taking
 from eolseq.simulation.roles.base import RoleInstrument
 
-OVER_RANGE = 1.2
-"""A range reads up to so many times its nominal end."""
-
 
 class RangedMeter(RoleInstrument):
     """A meter whose range follows what is expected."""
 
     ranges: tuple[float, ...] = ()
+    over_range = 1.2
+    """A range reads up to so many times its nominal end."""
 
     def prepare(self) -> None:
         """Begin on the widest range."""
@@ -34,7 +33,7 @@ class RangedMeter(RoleInstrument):
 
     def reading(self, quantity: str, true: float) -> str:
         """A reading as NR3 on the present range: +infinity above it, not-a-number when there is nothing to read."""
-        if math.isnan(true) or true > self.range * OVER_RANGE:
+        if math.isnan(true) or true > self.range * self.over_range:
             return nr3(true if math.isnan(true) else math.inf)
         return nr3(self.meters[quantity].read(true, self.range / self.ranges[0]))
 
@@ -43,7 +42,7 @@ class ResistanceMeter(RangedMeter):
     """Four-wire resistance between L and N."""
 
     measures = ("resistance",)
-    ranges = (100.0, 1e3, 1e4, 1e5, 1e6, 1e7)
+    ranges = (100.0, 1e4, 1e6, 1e7)
 
     def commands(self) -> Mapping[str, Handler]:
         """Range and reading."""
@@ -68,7 +67,8 @@ class CurrentMeter(RangedMeter):
     """True rms current from the power source to the unit."""
 
     measures = ("current",)
-    ranges = (10.0, 40.0)
+    ranges = (5.0, 50.0)
+    over_range = 2.0
 
     def commands(self) -> Mapping[str, Handler]:
         """Range and reading."""
