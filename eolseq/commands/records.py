@@ -84,7 +84,7 @@ def _words(found: Records, runs: list[Run], serial: str | None, closing: Mapping
     said += [f"{run.began[:19].replace('T', ' ')}  {run.serial:16}  {run.attempt:7}  {run.outcome:9}  "
              f"{run.index if run.closed_by is None else run.closed_by:7}{_marks(run)}" for run in runs]
     if closing is not None:
-        said += ["", *_last(closing)]
+        said += ["", *_last(closing, "SIMULATED " if runs[-1].mode == "simulated" else "")]
     elif serial is not None:
         said += ["", "last run: OPEN. It has no end; the next start of the station closes it as abandoned."]
     return said
@@ -94,22 +94,33 @@ def _marks(run: Run) -> str:
     return ("  simulated" if run.mode == "simulated" else "") + ("  trial" if run.trial == "yes" else "")
 
 
-def _last(closing: Mapping[str, Any]) -> list[str]:
+def _last(closing: Mapping[str, Any], simulated: str) -> list[str]:
     if closing["kind"] == "abandon":
-        return [f"last run: ABANDONED. {closing['reason']}"]
-    said = [f"last run: {closing['outcome'].upper()}. {closing['sentence']}",
+        return [f"last run: {simulated}ABANDONED. {closing['reason']}"]
+    said = [f"last run: {simulated}{closing['outcome'].upper()}. {closing['sentence']}",
             f"sequence {closing['sequence']['name']}, operator {closing['operator']}"]
     for step in closing["steps"]:
         said.append(f"  {step['outcome']:11}  {step['name']} ({step['kind']})")
         said += [f"               {_reading(each)}" for each in step["readings"]]
+        said += [f"               {_applied(each)}" for each in step["applied"]]
     return said
 
 
 def _reading(reading: Mapping[str, Any]) -> str:
     value = "no number" if reading["value"] is None else f"{reading['value']} {reading['unit']}"
+    return f"{reading['name']}: {value}, {reading['outcome']} ({_band(reading)})"
+
+
+def _applied(applied: Mapping[str, Any]) -> str:
+    unit = applied["unit"]
+    lowest, highest = ("no number" if applied[key] is None else f"{applied[key]} {unit}" for key in ("lowest", "highest"))
+    return f"applied {applied['name']}: {lowest} to {highest}, {applied['samples']} samples ({_band(applied)})"
+
+
+def _band(judged: Mapping[str, Any]) -> str:
     words = (("at_least", "at least"), ("at_most", "at most"))
-    limits = [f"{word} {reading[key]} {reading['unit']}" for key, word in words if reading[key] is not None]
-    return f"{reading['name']}: {value}, {reading['outcome']} ({', '.join(limits) or 'no band'})"
+    limits = [f"{word} {judged[key]} {judged['unit']}" for key, word in words if judged[key] is not None]
+    return ", ".join(limits) or "no band"
 
 
 def _visible(text: str) -> str:

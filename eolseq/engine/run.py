@@ -29,6 +29,7 @@ from eolseq.sequence.model import Sequence as TestSequence
 from eolseq.steps.base import Evidence, Step
 
 GUARD_WAIT = 60.0  # seconds for the guard to be seen open and then closed
+_EVENT_AT = {"energised": "energise", "proving_dead": "take_off", "guarded": "prove", "making_safe": "make_safe"}
 ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand")
 
 
@@ -114,7 +115,7 @@ class UnitRun:
         bay = self._bay
         bay.door.announce = self._announce
         try:
-            self._fire("identify")
+            self._identify(serial)
             try:
                 self._admit(serial)
                 self._caution()
@@ -141,30 +142,34 @@ class UnitRun:
                                       state.red if state else None, state.green if state else None,
                                       state.locked if state else None))
 
-    def _announce(self, state: str, voltage_possible: bool) -> None:
+    def _announce(self, where: str, voltage_possible: bool) -> None:
         """The door tells where it is; the table must agree."""
-        event = {"energised": "energise", "proving_dead": "take_off", "guarded": "prove"}.get(state)
-        if event is None and self._states.state in ("guarded", "energised", "proving_dead"):
-            event = "make_safe"
-        if event is not None:
-            self._fire(event)
+        if where == "making_safe" and self._states.state == "making_safe":
+            self._show()
+        elif where in _EVENT_AT:
+            self._fire(_EVENT_AT[where])
         else:
             self._show()
 
     # -- before anything is energised ---------------------------------------------------------------------------
 
-    def _admit(self, serial: str) -> None:
+    def _identify(self, serial: str) -> None:
         sequence, bay = self._sequence, self._bay
-        if not sequence.unit.fits(serial):
-            raise Refused(f"The serial {serial!r} does not belong to {', '.join(sequence.unit.models)}.",
-                          "Scan the rating plate again, or take the sequence of this model.")
-        for gate in self._gates:
-            gate(serial)
         self._earlier = self._log.attempts(serial)
         self._attempt = len(self._earlier) + 1
         plan = tuple(events.StepPlan(s.kind, s.name, s.bands(), s.seconds()) for s in sequence.steps)
         self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, not bay.simulated,
                                     self._attempt, plan))
+        self._fire("identify")
+
+    def _admit(self, serial: str) -> None:
+        """Pass every gate, or be refused. A trip that came before the run, such as Ctrl-C, is a refusal too."""
+        unit = self._sequence.unit
+        if not unit.fits(serial):
+            raise Refused(f"The serial {serial!r} does not belong to {', '.join(unit.models)}.",
+                          "Scan the rating plate again, or take the sequence of this model.")
+        for gate in self._gates:
+            gate(serial)
         self._fire("admit")
 
     def _caution(self) -> None:

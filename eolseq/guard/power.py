@@ -118,6 +118,7 @@ class Door:
         try:
             self._close_contactor()
             self._switch_on(source, opening)
+            self.announce("on", True)
             yield power
         except BaseException as error:
             failure = error

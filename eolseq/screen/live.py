@@ -97,6 +97,7 @@ def ask_acknowledgement(console: Console, cautions: Cautions, source: TextIO | N
     room = max(4, console.height - 2)
     if len(rows) > room:
         for first in range(0, len(rows), room):
+            console.clear()
             console.print(Frame(rows[first:first + room], console.width), end="")
             if first + room < len(rows):
                 _say(console, "Press Enter for the rest of the cautions: ")

@@ -77,7 +77,8 @@ def reading(run: int) -> entries.Reading:
 
 def end(log: Log, run: int, serial: str = "DH6-00000001", outcome: str = "pass") -> entries.End:
     earlier = log.attempts(serial)[:-1]
-    step = entries.StepDone("withstand", "dielectric_withstand", outcome, "As wanted.", (measured(outcome=outcome),))
+    step = entries.StepDone("withstand", "dielectric_withstand", outcome, "As wanted.", (measured(outcome=outcome),),
+                            (entries.Applied("voltage", "1775", "1777", "V", "1758", "1794", 11),))
     standing = entries.InstrumentStanding("wt", "withstand_tester", "Aldervale,WT-5,1001,1.0", "WT-5", "1001", "2027-01-31")
     return entries.End(run=run, serial=serial, outcome=outcome, sentence="As wanted.", mode="simulated", trial="no",
                        bay="1", attempt=len(earlier) + 1, earlier_count=len(earlier),

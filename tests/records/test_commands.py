@@ -50,11 +50,12 @@ def test_all_runs_are_listed(station: Path, capsys: pytest.CaptureFixture[str]) 
 def test_one_unit_is_shown_with_its_readings(station: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(records, "DH6-00000001") == 0
     said = capsys.readouterr().out
-    assert "last run: PASS. As wanted." in said
+    assert "last run: SIMULATED PASS. As wanted." in said
     assert "current: 0.000420 A, pass (at least 0.00005 A, at most 0.00500 A)" in said
+    assert "applied voltage: 1775 V to 1777 V, 11 samples (at least 1758 V, at most 1794 V)" in said
     assert said.count("DH6-00000001") == 2
     assert run(records, "DH6-00000002") == 0
-    assert "last run: ABANDONED. The program ended." in capsys.readouterr().out
+    assert "last run: SIMULATED ABANDONED. The program ended." in capsys.readouterr().out
     assert run(records, "DH6-00000003") == 0
     assert "last run: OPEN." in capsys.readouterr().out
 
