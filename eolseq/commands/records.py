@@ -113,7 +113,8 @@ def _reading(reading: Mapping[str, Any]) -> str:
 
 def _applied(applied: Mapping[str, Any]) -> str:
     unit = applied["unit"]
-    lowest, highest = ("no number" if applied[key] is None else f"{applied[key]} {unit}" for key in ("lowest", "highest"))
+    lowest, highest = ("no number" if value is None else f"{value} {unit}"
+                       for value in (applied["lowest"], applied["highest"]))
     return f"applied {applied['name']}: {lowest} to {highest}, {applied['samples']} samples ({_band(applied)})"
 
 
