@@ -51,7 +51,7 @@ class Reading:
     @property
     def base(self) -> Decimal | None:
         """The number in base units, exact, or None."""
-        return None if self.value is None else self.value * UNITS[self.unit][1]
+        return None if self.value is None or not self.value.is_finite() else self.value * UNITS[self.unit][1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +90,8 @@ def judge(band: AcceptanceBand, reading: Reading) -> Judgement:
         return Judgement(reading, band, outcome, f"{reading.name} {words}")
 
     value = reading.base
-    if value is None or not value.is_finite():
-        if value is None and reading.special == ABOVE_RANGE and band.at_most is not None:
+    if value is None:
+        if reading.value is None and reading.special == ABOVE_RANGE and band.at_most is not None:
             return verdict(Outcome.FAIL, f"is above range; it must be at most {band.at_most}")
         return verdict(Outcome.FAULT, f"was not measured: {reading.special or 'not a number'}")
     if band.at_least is None and band.at_most is None:
