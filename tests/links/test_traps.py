@@ -56,7 +56,7 @@ def ended_in_time(work: Callable[[], object], release: Callable[[], None]) -> bo
     done = threading.Event()
 
     def run() -> None:
-        with contextlib.suppress(VisaIOError, OSError, ValueError, AttributeError):  # how it ended is another trap
+        with contextlib.suppress(VisaIOError, OSError, ValueError, AttributeError, TypeError):  # how is another trap
             work()
         done.set()
 
