@@ -50,6 +50,7 @@ class RunView:
     current: int | None = None
     live: dict[str, Live] = field(default_factory=dict)
     ended: RunEnds | None = None
+    longest_name: int = 0       # characters
     _step_left: float = 0.0     # seconds left in the current step when last heard of
     _heard: float = 0.0         # when that was, on the monotonic clock
     _after: list[float] = field(default_factory=list)  # seconds expected in all steps after each
@@ -90,6 +91,7 @@ class RunView:
         self.plan, self.steps = event, [StepView(plan) for plan in event.steps]
         self.current, self.ended, self.operator, self.cautions = None, None, "", None
         self.live.clear()
+        self.longest_name = max((len(plan.name) for plan in event.steps), default=0)
         seconds = [plan.seconds for plan in event.steps]
         self._after = [sum(seconds[i + 1:]) for i in range(len(seconds))]
 

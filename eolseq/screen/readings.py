@@ -11,7 +11,7 @@ from eolseq.screen.letters import drawable, small
 from eolseq.screen.model import RunView, StepView
 from eolseq.screen.words import SIMULATED, STEP_WORDS, clean
 
-_NAME, _NARROW_NAME, _NARROW = 21, 14, 78  # columns; below _NARROW names give way to scales
+_NAME, _NARROW_NAME = 26, 14  # columns for names at 80 and at least; names give way to scales
 _READING = 12
 _MORE = 4
 _LIVE_MOST = 4
@@ -56,7 +56,7 @@ def _step_row(view: RunView, index: int, width: int) -> Row:
     mark = f" {SIMULATED}" if view.simulated() and step.outcome not in (None, Outcome.NOT_REACHED) else ""
     word = STEP_WORDS[step.outcome] if step.outcome is not None else "now" if running else ""
     last = 17 if view.simulated() else 12
-    name = _NAME if width >= _NARROW else _NARROW_NAME
+    name = max(_NARROW_NAME, min(view.longest_name, _NAME + (width - 80) // 2))
     middle = width - 4 - name - last - 1
     bad = step.outcome not in (None, Outcome.PASS, Outcome.NOT_REACHED)
     style = "bold" if running or bad else ""
