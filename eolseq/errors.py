@@ -157,6 +157,10 @@ class LogTorn(RecordFault):
 class NotGenuine(RecordFault):
     """A line, a note or a key is malformed, or not signed by whom it should be; says in what."""
 
+    def __init__(self, what: str, do: str = "Do not trust it. Run eolseq audit on its log, and show the findings to "
+                                            "quality.") -> None:
+        super().__init__(what, do)
+
 
 class Deadlock(EolseqError):
     """Every task waits and none has a deadline."""
