@@ -225,11 +225,12 @@ def _separable(part: Part | None, literal: str, last: bool, meanings: Meanings, 
     """Whether the end of a field can be told from what follows it."""
     if part is None or (last and not literal):
         return True
-    numeric = "+-0123456789.eE" + ("," if meanings.decimal_comma else "")
+    whole = "+-0123456789"
+    numeric = {"number": whole + ".eE" + ("," if meanings.decimal_comma else ""), "bits": whole, "integer": whole}
     if not literal:
         report(f"nothing stands between '{part.name}' and the next field", "a sign between two fields", "")
         return False
-    if part.kind in ("number", "bits", "integer") and literal[0] in numeric:
+    if literal[0] in numeric.get(part.kind, ""):
         report(f"'{literal[0]}' after '{part.name}' could be part of the number", "another sign after a number", "")
         return False
     return True
