@@ -114,7 +114,7 @@ class Enclosure:
             return
         self.alive = False
         self.permit = False
-        self.world.changed("watchdog", "expired", "guard")
+        self.world.changed("watchdog", "expired", "watchdog")
         self._settle()
 
     def _set(self, which: str, closed: bool) -> None:

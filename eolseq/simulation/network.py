@@ -16,6 +16,9 @@ TESTER_BLEEDS = 1e6
 LOOP_LEADS = 0.04
 """Ohm of the two current leads of the continuity tester together; four-wire sensing leaves them out of the reading."""
 
+TIE = 0.01
+"""Ohm of the relay that ties line to neutral."""
+
 
 @dataclass(slots=True)
 class Fixture:
@@ -72,19 +75,20 @@ def bond_loop(unit: Unit, fixture: Fixture, points: list[str]) -> float:
     return ohms if fixture.pallet >= OPEN else ohms * fixture.pallet / (ohms + fixture.pallet)
 
 
-def supply_current(unit: Unit, closed: set[str], fan: bool, discharge: float, volts: float, hertz: float) -> complex:
-    """The phasor of the current in A that the unit draws from the supply now; ``discharge`` in siemens."""
-    current = complex(unit.siemens_line_to_neutral(closed) + discharge, math.tau * hertz * unit.across.capacitor)
+def supply_current(unit: Unit, closed: set[str], fan: bool, extra: float, volts: float, hertz: float) -> complex:
+    """The phasor of the current in A that the unit draws from the supply now; relays add ``extra`` siemens."""
+    current = complex(unit.siemens_line_to_neutral(closed) + extra, math.tau * hertz * unit.across.capacitor)
     total = current * volts
     return total + unit.motor.current(volts, hertz) if fan and unit.motor is not None else total
 
 
-def decay_times(unit: Unit, fixture: Fixture, closed: set[str], discharged: bool,
-                tester: bool) -> tuple[float, float]:
-    """Seconds in which a charge left between L and N, and between L and earth, falls to 1/e."""
-    extra = 1.0 / fixture.discharge if discharged else 0.0
-    between = unit.across.capacitor / (unit.siemens_line_to_neutral(closed) + extra)
-    siemens = 1.0 / unit.insulation.resistance + extra + (1.0 / TESTER_BLEEDS if tester else 0.0)
+def decay_times(unit: Unit, fixture: Fixture, closed: set[str], across: float, to_earth: float) -> tuple[float, float]:
+    """Seconds in which a charge left between L and N, and between L and earth, falls to 1/e.
+
+    ``across`` and ``to_earth`` are the siemens that relays and instruments put there.
+    """
+    between = unit.across.capacitor / (unit.siemens_line_to_neutral(closed) + across)
+    siemens = 1.0 / unit.insulation.resistance + to_earth
     return between, (unit.farads_to_earth(closed) + fixture.stray) / siemens
 
 

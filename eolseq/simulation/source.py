@@ -115,6 +115,7 @@ class Source:
         self.world.cancel(f"{self.name} waits")
         self.world.due(f"{self.name} phase", now + self.rise, self._next_phase)
         self.world.replan()
+        self.look()
 
     def switch_off(self) -> None:
         """Open the output, and end the list; a stuck output only acknowledges."""

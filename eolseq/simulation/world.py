@@ -17,6 +17,8 @@ from eolseq.simulation.enclosure import Enclosure, EnclosureSettings
 from eolseq.simulation.network import (
     LOOP_LEADS,
     SQRT2,
+    TESTER_BLEEDS,
+    TIE,
     Fixture,
     Withstand,
     bond_loop,
@@ -206,8 +208,7 @@ class World:
             return 0.0
         self._move()
         volts = source.amplitude(self.now)
-        extra = 1.0 / self.fixture.discharge if self.has("discharge") else 0.0
-        return abs(supply_current(self.unit, self.contactors, self._fan, extra, volts, self.hertz))
+        return abs(supply_current(self.unit, self.contactors, self._fan, self._across(), volts, self.hertz))
 
     def ohms_line_to_neutral(self) -> float:
         """What a four-wire resistance meter sees between L and N: infinity when not connected, NaN over a charge."""
@@ -218,8 +219,12 @@ class World:
             return math.nan
         if self.fixture.sense_lead >= OPEN:
             return 0.0
-        siemens = self.unit.siemens_line_to_neutral(self.contactors)
-        return 1.0 / (siemens + (1.0 / self.fixture.discharge if self.has("discharge") else 0.0))
+        return 1.0 / (self.unit.siemens_line_to_neutral(self.contactors) + self._across())
+
+    def _across(self) -> float:
+        """The siemens that the relays put across L and N."""
+        return (1.0 / self.fixture.discharge if self.has("discharge") else 0.0) \
+            + (1.0 / TIE if self.has("tie-L-N") else 0.0)
 
     # -- the network --------------------------------------------------------------------------------------------
 
@@ -241,7 +246,9 @@ class World:
             self._driver = power
         self._fan = self.has("fan") and self.unit.branch_whole and self.unit.motor is not None \
             and self._driver is power and power is not None and power.amplitude(self.now) >= _FAN_NEEDS
-        self._decay = decay_times(self.unit, self.fixture, self.contactors, discharged, tester_there)
+        to_earth = (1.0 / TESTER_BLEEDS if tester_there else 0.0) \
+            + (1.0 / self.fixture.discharge if discharged else 0.0)
+        self._decay = decay_times(self.unit, self.fixture, self.contactors, self._across(), to_earth)
         self.load_seen = withstand_load(self.unit, self.fixture, self.contactors, discharged, tester_there)
         self._watch_limits()
 
