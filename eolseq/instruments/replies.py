@@ -130,7 +130,7 @@ class Frame:
             readings[name] = self._reading(name, fields[at], unit, factor, instrument, time)
         flags = NOTHING
         for at, table in self._flags:
-            flags = flags | table[fields[at].strip()]
+            flags = flags | table[fields[at].strip(" ")]
         if self._whole or self._channels:
             for at in self._whole:
                 _check_whole(fields[at])
@@ -142,14 +142,14 @@ class Frame:
         found = self._match(text)
         if found is None:
             raise _fault("The reply is not of the form that its driver page says.")
-        fields = [each.strip() for each in found.groups()]
+        fields = [each.strip(" ") for each in found.groups()]
         for at in self._whole:
             _check_whole(fields[at])
         return {part.name: each for part, each in zip(self.parts, fields, strict=True)}
 
     def _reading(self, name: str, raw: str, unit: str, factor: Decimal | None, instrument: str,
                  time: float) -> Reading:
-        text = raw.strip()
+        text = raw.strip(" ")
         special = self._no_reading.get(text)
         if special is None:
             if self._number(text) is not None:
@@ -163,7 +163,7 @@ class Frame:
 
     def _unlike(self, text: str, instrument: str, time: float) -> Answer:
         """A reply that is nothing but the instrument's word for "no number" fits, if only numbers were asked for."""
-        special = self._no_reading.get(text.strip())
+        special = self._no_reading.get(text.strip(" "))
         if special is None or not self._only_readings:
             raise _fault("The reply is not of the form that its driver page says.")
         return Answer({name: Reading(name, None, unit, text, special, time, instrument)
@@ -178,13 +178,13 @@ def _beyond(value: Decimal) -> str:
 
 
 def _check_whole(raw: str) -> None:
-    if not _WHOLE.fullmatch(raw.strip()):
+    if not _WHOLE.fullmatch(raw.strip(" ")):
         raise _fault(f"'{raw[:40]}' stands where a whole number should.")
 
 
 def _channels_of(raw: str) -> Iterable[int]:
     """The channels of a list such as (@101,103:105)."""
-    found = _CHANNELS.fullmatch(raw.strip())
+    found = _CHANNELS.fullmatch(raw.strip(" "))
     if found is None:
         raise _fault(f"'{raw[:40]}' stands where a list of channels should.")
     channels: list[int] = []
