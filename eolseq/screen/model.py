@@ -78,14 +78,20 @@ class RunView:
         return max(0.0, self._step_left - (now - self._heard)) + self._after[self.current]
 
     def main_live(self) -> Live | None:
-        """The reading the step is about: the first of its plan if it is being taken, else the newest with a band."""
+        """The reading the step is about: the newest that is held against the first band of its plan."""
         if self.current is None or not self.live:
             return None
+        taken = list(self.live.values())
         bands = self.steps[self.current].plan.bands
-        if bands and bands[0][0] in self.live:
-            return self.live[bands[0][0]]
-        banded = [live for live in self.live.values() if live.band is not None]
-        return (banded or list(self.live.values()))[-1]
+        first = [live for live in taken if bands and live.band == bands[0][1]]
+        banded = [live for live in taken if live.band is not None]
+        return (first or banded or taken)[-1]
+
+    def other_live(self) -> list[Live]:
+        """What is read beside the main reading; earlier points under the same band are over and left out."""
+        main = self.main_live()
+        return [live for live in self.live.values() if main and live is not main
+                and (live.band is None or live.band != main.band)]
 
     def _begins(self, event: RunBegins, now: float) -> None:
         self.plan, self.steps = event, [StepView(plan) for plan in event.steps]

@@ -20,7 +20,7 @@ from eolseq.engine.events import (
     StepPlan,
 )
 from eolseq.screen.outlet import Outlet
-from eolseq.screen.words import ASK, RUN_WORDS, SIMULATED, STEP_WORDS, clean, record_words, safety_words
+from eolseq.screen.words import ASK, RUN_WORDS, SIMULATED, STEP_WORDS, clean, record_words, safety_words, shown
 
 
 class Plain:
@@ -99,7 +99,7 @@ class Plain:
 
 def _said(judged: JudgedReading) -> str:
     verdict = "" if judged.outcome is Outcome.PASS else f" {STEP_WORDS[judged.outcome]}"
-    return f"{judged.name} {judged.reading} ({judged.band}){verdict}"
+    return f"{judged.name} {shown(judged.reading, judged.band)} ({judged.band}){verdict}"
 
 
 _SAID: dict[type, Callable[[Plain, Any], None]] = {

@@ -9,7 +9,7 @@ from eolseq.screen.band_mark import NOT_YET, SMALLEST, band_mark
 from eolseq.screen.frame import Row, Span, columns, fit, fit_right
 from eolseq.screen.letters import drawable, small
 from eolseq.screen.model import RunView, StepView
-from eolseq.screen.words import SIMULATED, STEP_WORDS, clean
+from eolseq.screen.words import SIMULATED, STEP_WORDS, clean, shown
 
 _NAME, _NARROW_NAME = 26, 14  # columns for names at 80 and at least; names give way to scales
 _READING = 12
@@ -73,13 +73,13 @@ def _step_middle(step: StepView, width: int) -> Span:
         return fit(" " * (_READING - 8) + clean(words), width), "quiet"
     more = f" +{step.more}" if step.more else ""
     scale = band_mark(step.reading, step.band, _scale_width(width))
-    return fit(f"{_number(step.reading, width)} {scale.text}{more}", width), ""
+    return fit(f"{_number(step.reading, step.band, width)} {scale.text}{more}", width), ""
 
 
 def _live_middle(live: Live, width: int) -> Span:
     """The same while the reading is being taken."""
     scale = band_mark(live.reading, live.band, _scale_width(width), outside=NOT_YET).text if live.band else ""
-    return fit(f"{_number(live.reading, width)} {scale}", width), "bold"
+    return fit(f"{_number(live.reading, live.band, width)} {scale}", width), "bold"
 
 
 def _scale_width(width: int) -> int:
@@ -88,8 +88,8 @@ def _scale_width(width: int) -> int:
     return room - _MORE if room - _MORE >= SMALLEST else room
 
 
-def _number(reading: Reading | None, width: int) -> str:
-    return fit_right("" if reading is None else clean(str(reading)), min(width, _READING))
+def _number(reading: Reading | None, band: AcceptanceBand | None, width: int) -> str:
+    return fit_right("" if reading is None else clean(str(shown(reading, band))), min(width, _READING))
 
 
 def live_rows(view: RunView, width: int, room: int) -> list[Row]:
@@ -97,25 +97,25 @@ def live_rows(view: RunView, width: int, room: int) -> list[Row]:
     main = view.main_live()
     if main is None or room < 2:
         return []
-    others = [live for live in view.live.values() if live is not main]
+    others = view.other_live()
     mark = f" {SIMULATED} " if view.simulated() else " "
     rows: list[Row] = [[(" " * width, "")]] if room > 3 else []
     if room >= 5 and main.reading is not None and main.reading.value is not None:
-        rows += _large(main, width, mark)
+        rows += _large(main, view.steps[view.current or 0].plan.name, width, mark)
     else:
         rows.append(_live_row(main, width, mark, "bold"))
     spare = min(room - len(rows), _LIVE_MOST - 1)
     return rows + [_live_row(live, width, mark, "") for live in others[len(others) - spare:] if spare > 0]
 
 
-def _large(live: Live, width: int, mark: str) -> list[Row]:
+def _large(live: Live, step: str, width: int, mark: str) -> list[Row]:
     """Block digits beside the name, the phase and the mark, and the scale over the whole width below."""
-    reading = live.reading
+    reading = None if live.reading is None else shown(live.reading, live.band)
     number, unit = ("", "") if reading is None or reading.value is None else (f"{reading.value:f}", reading.unit)
     if not drawable(number) or len(number) > 7:
         return [_live_row(live, width, mark, "bold")]
     digits = small(number)
-    beside = [clean(live.name), clean(unit), clean(live.phase) + mark.rstrip()]
+    beside = [clean(f"{step}: {live.name}"), clean(unit), clean(live.phase) + mark.rstrip()]
     left = 4 + len(digits[0])
     rows: list[Row] = [[(fit(f"   {digits[i]} ", left), "bold"), (fit(f" {beside[i]}", width - left), "bold")]
                        for i in range(3)]
@@ -134,8 +134,7 @@ def _limit(words: str, limit: Quantity | None) -> str:
 
 def _live_row(live: Live, width: int, mark: str, style: str) -> Row:
     """One row: name, reading, lower limit, scale, upper limit, and the mark of a simulated run."""
-    reading = "" if live.reading is None else str(live.reading)
-    head = f"   {fit(clean(live.name), 14)} {fit_right(clean(reading), 12)} "
+    head = f"   {fit(clean(live.name), 14)} {_number(live.reading, live.band, width)} "
     if live.band is None:
         return [(fit(head, width - columns(mark)) + mark, style)]
     low = "" if live.band.at_least is None else str(live.band.at_least)

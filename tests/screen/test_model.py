@@ -7,7 +7,7 @@ import pytest
 from eolseq.bands.band import Outcome, Reading
 from eolseq.engine.events import Acknowledged, Cautions, JudgedReading, Live, RunEnds, StepBegins, StepEnds
 from eolseq.screen.model import RunView, deciding
-from tests.screen.story import BOND, FAILED, STEPS, begins, reading, step_ends, story
+from tests.screen.story import BOND, FAILED, LEAK, STEPS, VOLTS, begins, reading, step_ends, story
 
 
 def told(events: object, view: RunView | None = None, now: float = 0.0) -> RunView:
@@ -83,15 +83,25 @@ def test_the_first_of_the_worst_readings_decides_what_is_shown() -> None:
     assert deciding(()) is None
 
 
-def test_the_main_reading_is_the_first_of_the_plan() -> None:
+def test_the_main_reading_is_the_one_held_against_the_first_band_of_the_plan() -> None:
     view = told([begins(), StepBegins(4)])
-    assert view.main_live() is None
-    view.tell(Live(4, "voltage", reading("voltage", "900 V"), None, "rising", 1.0), 0.0)
+    assert view.main_live() is None and view.other_live() == []
+    names = []
+    for name, text, limits in (("volts", "900 V", None), ("voltage", "900 V", VOLTS), ("current", "1 mA", LEAK),
+                               ("voltage", "901 V", VOLTS)):
+        view.tell(Live(4, name, reading(name, text), limits, "rising", 1.0), 0.0)
+        main = view.main_live()
+        names.append((main.name if main else None, [live.name for live in view.other_live()]))
+    assert names == [("volts", []), ("voltage", ["volts"]), ("current", ["volts", "voltage"]),
+                     ("current", ["volts", "voltage"])]
+
+
+def test_of_several_points_under_one_band_only_the_newest_is_live() -> None:
+    view = told([begins(), StepBegins(0)])
+    for point in ("front", "motor", "box"):
+        view.tell(Live(0, point, reading(point, "0.02 ohm"), BOND, "holding", 1.0), 0.0)
     main = view.main_live()
-    assert main is not None and main.name == "voltage"
-    view.tell(Live(4, "current", reading("current", "1 mA"), BOND, "rising", 1.0), 0.0)
-    main = view.main_live()
-    assert main is not None and main.name == "current"
+    assert main is not None and main.name == "box" and view.other_live() == []
 
 
 def test_a_second_run_begins_with_a_clean_picture() -> None:
