@@ -19,6 +19,9 @@ RED, GREEN = 1 << 9, 1 << 10
 
 CONTACTS = ("contact_a", "contact_b")
 
+PATIENCE = 3.0  # s; a person who has closed the guard and sees nothing begin opens and closes it once more
+_AGAIN = "guard opens again"
+
 
 @dataclass(frozen=True, slots=True)
 class EnclosureSettings:
@@ -65,6 +68,11 @@ class Enclosure:
         for place, contact in enumerate(CONTACTS):
             self.world.due(f"guard {contact} closes", now + self.settings.closes_after
                            + place * self.settings.contact_spread, partial(self.close, contact))
+        self.world.due(_AGAIN, now + self.settings.closes_after + self.settings.contact_spread + PATIENCE, self.load)
+
+    def begun(self) -> None:
+        """Something was switched for the unit in the bay: the person leaves the guard closed until the next unit."""
+        self.world.cancel(_AGAIN)
 
     def open(self, which: str = "both") -> None:
         """Open one contact or both at once."""
@@ -84,11 +92,15 @@ class Enclosure:
         """Lock or unlock the guard; error -221 when asked to lock an open one."""
         if locked and not all(self.contacts.values()):
             raise CommandError(-221)
+        if locked:
+            self.begun()
         self.locked = locked
         self._settle()
 
     def set_permit(self, permit: bool) -> None:
         """Allow the contactor to close, or open it."""
+        if permit:
+            self.begun()
         self.permit = permit
         self._settle()
 
@@ -122,6 +134,8 @@ class Enclosure:
         for contact in wanted:
             if contact not in self.contacts:
                 raise CommandError(-224, f"contact {which!r}; there are contact_a, contact_b, both")
+            if not closed:
+                self.world.cancel(_AGAIN)
             self.world.cancel(f"guard {contact} closes")
             if self.contacts[contact] != closed:
                 self.contacts[contact] = closed

@@ -124,6 +124,8 @@ class World:
         if not changed:
             return
         self.settle()
+        if closed and changed != [self.fixture.channels.get("discharge")]:
+            self.guard.begun()
         for number in changed:
             if closed:
                 self.closed.add(number)

@@ -167,6 +167,24 @@ def test_the_guard_is_seen_open_then_closes_by_itself() -> None:
                                      (pytest.approx(seen + 0.205, abs=EXACT), "closed")]
 
 
+def test_a_guard_closed_too_early_for_anyone_to_see_is_opened_and_closed_again_until_something_begins() -> None:
+    talk = Talk()
+    talk.ask("guard", "*TRG")
+    talk.wait(3.1)
+    assert talk.ask("guard", "STAT:OPER:COND?") == "768"
+    talk.wait(0.2)
+    assert talk.ask("guard", "*TRG;:STAT:OPER:COND?") == "0"
+    talk.wait(0.3)
+    assert talk.ask("guard", "STAT:OPER:COND?") == "768"
+    talk.ask("switching", "ROUT:CLOS (@130)")  # the discharge, which a program puts on before anything begins
+    talk.wait(3.0)
+    assert talk.ask("guard", "*TRG;:STAT:OPER:COND?") == "0"
+    talk.wait(0.3)
+    talk.ask("switching", "ROUT:CLOS (@122)")
+    talk.wait(60)
+    assert talk.ask("guard", "STAT:OPER:COND?") == "768"
+
+
 def test_the_next_unit_opens_the_guard_again() -> None:
     talk = Talk().ready()
     talk.bay.load("DH6-00000002", "open-element")
