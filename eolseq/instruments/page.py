@@ -11,7 +11,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from eolseq.instruments.page_builder import Builder
+from eolseq.instruments.page_builder import build_page
 from eolseq.instruments.page_model import Action, Ask, Given, Page, Pause, Query, Range, Send, Wait, Within
 from eolseq.instruments.roles import ROLES
 from eolseq.instruments.settings import is_name
@@ -131,4 +131,4 @@ PAGE = Group({
 def load_page(path: Path) -> Page:
     """Read, check and compile a driver page; FileMistakes with everything that is wrong with it."""
     item, findings, source = load_file(path, {"driver page": PAGE})
-    return Builder(item, findings, str(path), source).build()
+    return build_page(item, findings, str(path), source)

@@ -6,48 +6,23 @@ before anything else, so that an answer which comes late is never taken for anot
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 from eolseq.clock import Clock
 from eolseq.errors import InstrumentFault, LinkAborted, StationFault
+from eolseq.instruments.exchange import Exchange, Identity
 from eolseq.instruments.page_model import UNUSED, Action, Ask, Page, Pause, Query, Send, Wait, Within
 from eolseq.instruments.replies import Frame
 from eolseq.instruments.roles import ROLES, Answer
+
+__all__ = ["MOST_ERRORS", "Exchange", "Identity", "Permit", "Player"]
 
 MOST_ERRORS = 40
 """How many errors are read from an instrument's queue before it counts as broken."""
 
 _IDENTITY_TRIES = 3
 _NOTHING: frozenset[str] = frozenset()
-
-
-class Exchange(Protocol):
-    """What a player needs of the line to its instrument; ``instruments.link.Link`` is one."""
-
-    @property
-    def dirty(self) -> bool:
-        """Whether it must be opened afresh before it is used again."""
-
-    def send(self, message: str, within: float) -> None:
-        """Send a message within so many seconds."""
-
-    def ask(self, message: str, within: float) -> str:
-        """Send a message and give its reply, within so many seconds."""
-
-    def send_off(self, message: str) -> None:
-        """Write OFF at once, from any task."""
-
-    def reopen(self) -> None:
-        """Open the line afresh."""
-
-    def abort(self) -> None:
-        """End what is waited for, from any task."""
-
-    def clear_abort(self) -> None:
-        """Allow messages again."""
 
 
 class Permit:
@@ -58,23 +33,6 @@ class Permit:
     def __init__(self, role: str) -> None:
         self.role = role
         self.valid = True
-
-
-@dataclass(frozen=True)
-class Identity:
-    """Who an instrument says it is; ``left_over``: errors that stood in its queue when it was opened."""
-
-    maker: str
-    model: str
-    serial: str
-    firmware: str
-    raw: str
-    left_over: tuple[str, ...] = ()
-
-    @property
-    def simulated(self) -> bool:
-        """Whether it calls itself simulated."""
-        return re.search(r"\bsimulated\b", self.raw, re.IGNORECASE) is not None
 
 
 class Player:
