@@ -32,10 +32,10 @@ class RangedMeter(RoleInstrument):
         self.range = fitting[0]
 
     def reading(self, quantity: str, true: float) -> str:
-        """A reading as NR3 on the present range: +infinity above it, not-a-number when there is nothing to read."""
+        """A reading on the present range: +infinity above it, not-a-number when there is nothing to read."""
         if math.isnan(true) or true > self.range * self.over_range:
             return nr3(true if math.isnan(true) else math.inf)
-        return nr3(self.meters[quantity].read(true, self.range / self.ranges[0]))
+        return self.meters[quantity].text(true, self.range / self.ranges[0])
 
 
 class ResistanceMeter(RangedMeter):
@@ -97,4 +97,4 @@ class ResidualMeter(RoleInstrument):
     def commands(self) -> Mapping[str, Handler]:
         """One reading."""
         return {"MEASure[:SCALar]:VOLTage:MAXimum?": taking(
-            0, 0, lambda _: nr3(self.meters["voltage"].read(self.world.voltage_at_unit())))}
+            0, 0, lambda _: self.meters["voltage"].text(self.world.voltage_at_unit()))}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from eolseq.simulation.instrument import Call, CommandError, Handler, nr1, nr3, taking
+from eolseq.simulation.instrument import Call, CommandError, Handler, nr1, nr2, nr3, taking
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.source import Source
 
@@ -79,9 +79,9 @@ class SourceInstrument(RoleInstrument):
         self.source.set_stuck("")
 
     def measured(self, quantity: str, true: float) -> str:
-        """A reading as NR3; a stuck output that hides it reads nothing."""
+        """A reading; a stuck output that hides it reads nothing."""
         silent = self.source.stuck == "stuck-silent" and not self.source.commanded
-        return nr3(self.meters[quantity].read(0.0 if silent else true))
+        return self.meters[quantity].text(0.0 if silent else true)
 
     def change(self, action: Callable[[], None]) -> None:
         """Change a setting that acts at once on an output that is on."""
@@ -149,7 +149,7 @@ class WithstandTester(SourceInstrument):
             "CALCulate#:DATA?": taking(0, 0, lambda call: self.measured("current", self._current(self._which(call)))),
             "MEASure[:SCALar][:VOLTage]?": taking(0, 0, lambda _: self.measured("voltage", self._voltage())),
             "MEASure[:SCALar]:CURRent?": taking(0, 0, lambda _: self.measured("current", self._current(0))),
-            "MEASure[:SCALar]:TINTerval?": taking(0, 0, lambda _: nr3(round(self.source.seconds_at_top(), 3))),
+            "MEASure[:SCALar]:TINTerval?": taking(0, 0, lambda _: nr2(self.source.seconds_at_top(), 3)),
         }
 
     def prepare(self) -> None:
