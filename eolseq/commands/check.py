@@ -87,7 +87,9 @@ def _load(checked: Checked, path: Path, facts: tuple[Any, Mapping[str, Any]] | N
         from eolseq.sequence.load import load_sequence
 
         checked.sequence = load_sequence(path)
-        checked.findings = findings(checked.sequence) if facts is None else fits_station(checked.sequence, *facts)
+        checked.findings = findings(checked.sequence)
+        if facts is not None:
+            checked.findings += fits_station(checked.sequence, *facts)
         return
     load = _LOADERS.get(checked.kind)
     if load is None:

@@ -174,13 +174,13 @@ def _untested(sequence: Sequence) -> Iterator[Finding]:
 
 
 def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, Page]) -> list[Finding]:
-    """Everything that keeps a station from running a sequence, with what ``findings`` gives first.
+    """What keeps a station from running a sequence: roles, ranges and steps, ceilings, connections.
 
-    Looked at are roles, ranges and steps of settings, ranges of readings, ceilings and connections. ``pages`` are the
-    driver pages of the station's instruments, by the instruments' names.
+    ``pages`` are the driver pages of the station's instruments, by the instruments' names. Order and safety are in
+    ``findings``, which need no station.
     """
     by_role = {page.role: page for page in pages.values()}
-    found = findings(sequence)
+    found: list[Finding] = []
     for step, item in zip(sequence.steps, sequence.items, strict=True):
         found += _roles(step, item, by_role)
         found += _settings(step, item, by_role)

@@ -99,3 +99,15 @@ def test_checking_loads_neither_pyvisa_nor_anything_else_that_is_heavy() -> None
 
 def test_a_band_is_printed_as_it_was_written() -> None:
     assert str(AcceptanceBand(parse("2 mohm"), parse("0.10 ohm"))) == "2 mohm to 0.10 ohm"
+
+
+def test_a_sequence_in_a_wrong_order_is_refused_with_a_station_as_without(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "motor.yaml"
+    text = Path(SEQUENCE).read_text(encoding="utf-8")
+    path.write_text(text[:text.index("  - kind: ground")] + text[text.index("  - kind: motor_current"):], encoding="utf-8")
+    said = []
+    for options in ([], ["--station", STATION]):
+        assert main(["check", str(path), *options]) == 2
+        said.append(capsys.readouterr().out)
+    assert said[0] == said[1]
+    assert said[0].count("error: ") == 3  # continuity, short check and withstand are missing

@@ -108,8 +108,3 @@ def test_a_station_without_an_instrument_is_told(role: str) -> None:
     found = [each for each in fits_station(sequence, STATION, pages) if each.code == "no-instrument"]
     assert found
     assert all(role in each.sentence for each in found)
-
-
-def test_an_unsafe_order_does_not_fit_any_station(tmp_path: Path) -> None:
-    sequence = sequence_of(tmp_path, MOTOR)
-    assert {"no-continuity", "no-withstand"} <= {each.code for each in errors_in(fits_station(sequence, STATION, PAGES))}
