@@ -50,7 +50,7 @@ class _Deadline:
 
 
 _QUANTITY = Parsed(parse, "a value such as '50 V'")
-_TIME = Amount("s", at_least=Decimal(0), at_most=Decimal(3600))
+_TIME = Amount("s", at_most=Decimal(3600), above=Decimal(0))
 
 LINE = Group({
     "end": Field(Word(("LF", "CR", "CRLF")), about="what ends a message and a reply"),

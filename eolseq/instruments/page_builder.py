@@ -36,8 +36,8 @@ def build_page(item: Item, findings: Findings, path: str, source: bytes) -> Page
     replies = Replies(item, findings, role)
     takes, gives = values.takes(), values.gives()
     meanings = replies.meanings()
-    identity = replies.query("identity", "model", meanings)
-    errors = replies.query("errors", "code", meanings)
+    identity = replies.query("identity", "model:text", meanings)
+    errors = replies.query("errors", "code:integer", meanings)
     replies.check_stop()
     actions = Actions(item, findings, role, meanings, takes)
     does = actions.does()
@@ -55,7 +55,7 @@ class Replies(Section):
     def meanings(self) -> Meanings:
         """Give what the fields of replies may be and stand for."""
         item = self.item
-        bits = {name: Flags({int(bit): flag for bit, flag in entry.items() if bit.isdigit() and flag})
+        bits = {name: Flags({int(bit): flag for bit, flag in entry.items() if bit.isascii() and bit.isdigit() and flag})
                 for name, entry in (item["bits"] or {}).items() if entry is not None}
         words = {name: Words({word: frozenset({flag} - {IGNORED}) for word, flag in entry.items() if flag})
                  for name, entry in (item["words"] or {}).items() if entry is not None}
@@ -71,9 +71,8 @@ class Replies(Section):
             return None
         message = compile_template(entry["ask"], (), self.report(entry.place_of("ask")))
         reply = compile_frame(entry["reply"], meanings, self.report(entry.place_of("reply")))
-        if reply is not None and needed not in [part.name for part in reply.parts]:
-            self.findings.add(entry.place_of("reply"), f"the reply has no field '{needed}'",
-                               "{model:text}" if needed == "model" else "{code:integer}")
+        if reply is not None and needed not in [f"{part.name}:{part.kind}" for part in reply.parts]:
+            self.findings.add(entry.place_of("reply"), f"the reply has no field '{needed}'", f"{{{needed}}}")
         if message is None or reply is None:
             return None
         within = entry["within"]

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from eolseq.errors import FileMistakes
 from eolseq.instruments.page import load_page
@@ -66,8 +69,10 @@ TABLE = {
     "no stop": Bad("stop: OUTP OFF\n", "", (1, 1), "'stop' is missing: a power_source makes danger"),
     "no identity": Bad('identity: {ask: "*IDN?", reply: "{maker:text},{model:text}", model: P-1}\n', "", (1, 1),
                        "'identity' is missing"),
-    "no model in the identity": Bad("{model:text}", "{modell:text}", (5, 33), "the reply has no field 'model'"),
-    "no code in the errors": Bad("{code:integer},", "{kode:integer},", (6, 35), "the reply has no field 'code'"),
+    "no model in the identity": Bad("{model:text}", "{modell:text}", (5, 33), "the reply has no field 'model:text'"),
+    "no code in the errors": Bad("{code:integer},", "{kode:integer},", (6, 35), "the reply has no field 'code:integer'"),
+    "code that is no integer": Bad("{code:integer},", "{code:text},", (6, 35), "the reply has no field 'code:integer'"),
+    "deadline of nothing": Bad("within: 500 ms", "within: 0 ms", (25, 50), "'0 ms' is outside what is possible here"),
     "unknown line end": Bad("end: LF", "end: LFCR", (4, 13), "'LFCR' is not a word known here", "LF"),
     "true for yes": Bad("second_connection: yes", "second_connection: true", (4, 36), "'true' is not an answer", "yes"),
     "unknown setting": Bad("  hertz: {in: Hz, from", "  herz: {in: Hz, from", (10, 3),
@@ -172,6 +177,28 @@ def test_bad_page(tmp_path: Path, bad: Bad) -> None:
     assert (named[0].place.line, named[0].place.column) == bad.place
     assert named[0].nearest == bad.near
     assert str(tmp_path / "p-1.yaml") in str(found)
+
+
+PIECES = st.sampled_from(["{", "}", "[", "]", ":", ",", "\n", "\n  ", "- ", '"', "~", "", "0 V", "1", "²", "-1", "V", "on", "nothing",
+                          "volts", "{volts}", "{work:bits}", "send: x", "*a", "&a x", "1E400 V", "99999999999999999999 s"])
+
+
+@given(st.lists(st.tuples(st.integers(0, len(GOOD) - 1), st.integers(0, 24), PIECES), min_size=1, max_size=4))
+@settings(max_examples=150, deadline=None)
+def test_any_damage_is_a_mistake_or_harmless(changes: list[tuple[int, int, str]]) -> None:
+    source = GOOD
+    for start, length, piece in changes:
+        source = source[:start] + piece + source[start + length:]
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "p-1.yaml"
+        path.write_text(source, encoding="utf-8")
+        try:
+            page = load_page(path)
+        except FileMistakes as error:
+            assert error.mistakes
+        else:
+            assert set(page.does) == {"prepare", "energise", "measure", "off", "output"}
+            assert page.stop
 
 
 def test_all_mistakes_in_one_go(tmp_path: Path) -> None:
