@@ -99,21 +99,49 @@ def judge(band: AcceptanceBand, reading: Reading) -> Judgement:
     for limit in (band.at_least, band.at_most):
         if limit is not None and limit.dimension != UNITS[reading.unit][0]:
             return verdict(Outcome.FAULT, f"is in {reading.unit} and cannot be held against {limit}")
-    shown = in_units_of(band, reading)
+    told = shown(reading, band)
     if band.at_least is not None and value < band.at_least.base:
-        return verdict(Outcome.FAIL, f"is {shown}, below {band.at_least}")
+        return verdict(Outcome.FAIL, f"is {told}, below {band.at_least}")
     if band.at_most is not None and value > band.at_most.base:
-        return verdict(Outcome.FAIL, f"is {shown}, above {band.at_most}")
-    return verdict(Outcome.PASS, f"is {shown}, inside {band}")
+        return verdict(Outcome.FAIL, f"is {told}, above {band.at_most}")
+    return verdict(Outcome.PASS, f"is {told}, inside {band}")
 
 
-def in_units_of(band: AcceptanceBand, reading: Reading) -> str:
-    """A reading as text in the unit of its band's limits, every digit kept, so that people compare like with like."""
-    limit = band.at_most or band.at_least
-    if reading.value is None or limit is None or limit.dimension != UNITS[reading.unit][0]:
-        return str(reading)
-    shift = reading.value * UNITS[reading.unit][1] / UNITS[limit.unit][1]
-    return f"{shift:f} {limit.unit}"
+def shown(reading: Reading, band: AcceptanceBand | None) -> Reading:
+    """The reading as people read it: in a unit of its band, to five digits; the record keeps every digit.
+
+    Digits are only dropped where that does not move the number across or onto a limit.
+    """
+    if reading.value is None or not reading.value.is_finite() or reading.unit not in UNITS:
+        return reading
+    dimension, factor = UNITS[reading.unit]
+    limits = [] if band is None else [q for q in (band.at_least, band.at_most) if q and q.dimension == dimension]
+    base = reading.value * factor
+    unit = _unit_for(base, [limit.unit for limit in limits] or [reading.unit])
+    exact = (base / UNITS[unit][1]) if unit != reading.unit else reading.value
+    short = _five_digits(exact)
+    if any(_side(short * UNITS[unit][1], limit) != _side(base, limit) for limit in limits):
+        short = exact
+    return Reading(reading.name, short, unit, reading.raw, reading.special, reading.time, reading.instrument)
+
+
+def _unit_for(base: Decimal, units: list[str]) -> str:
+    """The largest of the units in which the number is at least one, else the smallest."""
+    rising = sorted(units, key=lambda unit: UNITS[unit][1])
+    fitting = [unit for unit in rising if abs(base) >= UNITS[unit][1]]
+    return fitting[-1] if fitting else rising[0]
+
+
+def _five_digits(value: Decimal) -> Decimal:
+    exponent = value.as_tuple().exponent
+    places = 4 - value.adjusted() if value else 4
+    if not isinstance(exponent, int) or -exponent <= places or value.adjusted() > 20:
+        return value
+    return value.quantize(Decimal(1).scaleb(-max(0, places)))
+
+
+def _side(base: Decimal, limit: Quantity) -> int:
+    return (base > limit.base) - (base < limit.base)
 
 
 _WORST_FIRST = (Outcome.FAIL, Outcome.FAULT, Outcome.STOPPED, Outcome.UNDECIDED)

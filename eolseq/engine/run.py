@@ -129,7 +129,7 @@ class UnitRun:
             self._run_steps()
             return self._finish(serial)
         finally:
-            bay.watcher.armed = False
+            bay.watcher.disarm()
             self._states.close()
 
     def _fire(self, event: str) -> None:
@@ -187,12 +187,12 @@ class UnitRun:
         watcher = self._bay.watcher
         deadline = self._clock.monotonic() + GUARD_WAIT
         self._emit(events.Instruction("Open the guard, connect the unit, close the guard."))
-        if not watcher.wait_for(lambda s: s.open, deadline - self._clock.monotonic()):
+        if not watcher.wait_for(lambda s: s.open or watcher.seen_open, deadline - self._clock.monotonic()):
             self._guard_missing("was not seen open")
         self._emit(events.Instruction("Close the guard."))
         if not watcher.wait_for(lambda s: s.closed, deadline - self._clock.monotonic()):
             self._guard_missing("was not closed")
-        watcher.armed = True
+        watcher.arm()
         try:
             watcher.check()
         except Stopped as error:
@@ -343,7 +343,7 @@ class UnitRun:
         for step, verdict in steps:
             if verdict.outcome is outcome and outcome is not Outcome.PASS:
                 return f"{step.name}: {verdict.sentence}"
-        return "Every step passed."
+        return "Every step passed. Open the guard and take the unit out."
 
     def _write_end(self, serial: str, outcome: Outcome, sentence: str,
                    steps: tuple[tuple[Step, Verdict], ...]) -> int | None:

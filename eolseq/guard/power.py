@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from eolseq.bands.band import NO_ANSWER, Reading
@@ -76,7 +76,19 @@ class Opening:
     off_at: float = 0.0
     after_off: Reading | None = None
     alternating: bool = True
-    notes: list[str] = field(default_factory=list)
+    growing: bool = True  # the source's volts may still rise, so the residual meter keeps looking
+
+    def report(self, volts: float) -> None:
+        """Take in the source's own volts (rms where alternating)."""
+        crest = volts * _SQRT2 if self.alternating else volts
+        risen = crest > self.source_peak * 1.02
+        self.source_peak = max(self.source_peak, crest)
+        self.growing = risen or self.seen_peak < self.source_peak / 2
+
+    @property
+    def seen(self) -> bool:
+        """Whether the residual meter has shown that it sees this source, or need not."""
+        return self.source_peak < PROOF_FROM or self.seen_peak >= self.source_peak / 2
 
 
 class LockedRed(StationFault):
@@ -108,6 +120,7 @@ class Door:
         if refusal:
             raise StationFault(refusal, "Lower the setting in the sequence; ceilings are set in the station file.")
         source.perform("prepare", **settings)
+        self._watcher.check_stop_lines()
         write()
         self._watcher.check()
         opening = Opening(alternating=settings.get("type", "ac") == "ac" and source.role != "continuity_tester")
@@ -136,6 +149,7 @@ class Door:
 
     def _close_contactor(self) -> None:
         state = self._watcher.order("lock", "contactor_on")
+        self._watcher.check()  # an opened guard neither locks nor lets the contactor close, and is no fault
         if not state.locked:
             raise StationFault("The guard did not lock.", "Call maintenance to check the guard lock.")
         if not state.contactor:
@@ -220,7 +234,7 @@ class Door:
         if wiring.residual is None:
             self._wait_until(opening.off_at + wiring.access)
             return
-        if opening.source_peak >= PROOF_FROM and opening.seen_peak < opening.source_peak / 2:
+        if not opening.seen:
             problems.append(f"The residual meter saw {opening.seen_peak:.0f} V while {opening.source_peak:.0f} V were "
                             f"put out; it cannot prove the unit dead. {opening.residual_fault}".strip())
             self._wait_until(opening.off_at + wiring.access)
@@ -304,12 +318,14 @@ class Power:
     def sample(self) -> Answer:
         """Measure at the source, hold its volts against the ceiling, and let the residual meter see them."""
         self._watcher.check()
+        if self._opening.growing:
+            self._see()
         answer = self._source.perform("measure")
         volts = _volts_of(answer)
         if volts > self._ceilings.volts:
             self._watcher.trip(Reason(True, f"{self._source.name} reports {volts:.0f} V, above this station's ceiling.",
                                       "Do not test. Call maintenance to check the source."))
-        self._see(volts)
+        self._opening.report(volts)
         self._watcher.check()
         return answer
 
@@ -325,13 +341,9 @@ class Power:
         self._opening.off_confirmed = True
         self._opening.off_at = self._clock.monotonic()
 
-    def _see(self, volts: float) -> None:
+    def _see(self) -> None:
+        """Let the residual meter look, before the source is asked: it is never newer than what it must prove."""
         opening = self._opening
-        crest = volts * _SQRT2 if opening.alternating else volts
-        if crest < PROOF_FROM or opening.seen_peak >= max(crest, opening.source_peak) / 2:
-            opening.source_peak = max(opening.source_peak, crest)
-            return
-        opening.source_peak = max(opening.source_peak, crest)
         if self._wiring.residual is None:
             return
         try:

@@ -16,15 +16,21 @@ from eolseq.errors import EolseqError, InstrumentFault, StationFault, Stopped
 from eolseq.guard.inputs import DISAGREE, WATCHER_DEAD, GuardInputs, GuardSettings, GuardState, Reason
 from eolseq.instruments.roles import Instrument
 
+OFF_SECONDS = 0.05  # how long a stop line that is full is given to take OFF
+
 
 @dataclass(frozen=True)
 class StopLine:
-    """The way OFF reaches one source: one bounded write, no lock, any thread; and how to end its blocked reads."""
+    """The way OFF reaches one source: one write of at most so many seconds, no lock, any thread.
+
+    ``abort`` and ``clear_abort`` end and allow its owner's blocked reads; ``lost`` looks whether the line still stands.
+    """
 
     name: str
-    off: Callable[[], None]
+    off: Callable[[float], None]
     abort: Callable[[], None]
     clear_abort: Callable[[], None]
+    lost: Callable[[], bool]
 
 
 class _Order:
@@ -39,13 +45,14 @@ class _Order:
 
 
 class Watcher:
-    """Watches one bay's guard. ``armed``: an open guard is a reason to stop; else it is only noted."""
+    """Watches one bay's guard."""
 
     def __init__(self, clock: Clock, guard_unit: Instrument, settings: GuardSettings) -> None:
         self.clock = clock
         self.settings = settings
         self.inputs = GuardInputs(settings)
-        self.armed = False
+        self._armed = False
+        self.seen_open = False  # since the guard was last armed; shows that its switch is not tied down
         self.reason: Reason | None = None
         self.tripped_at: float | None = None
         self.stop_failures: list[str] = []
@@ -59,6 +66,19 @@ class Watcher:
         self._orders: deque[_Order] = deque()
         self._ending = False
         self._task: Task | None = None
+
+    @property
+    def armed(self) -> bool:
+        """Whether an open guard is a reason to stop; else it is only noted."""
+        return self._armed
+
+    def arm(self) -> None:
+        """From now on an open guard stops; it must be seen open again before the next unit."""
+        self._armed, self.seen_open = True, False
+
+    def disarm(self) -> None:
+        """An open guard is only noted, so that a unit can be changed."""
+        self._armed = False
 
     # -- life ---------------------------------------------------------------------------------------------------
 
@@ -99,6 +119,7 @@ class Watcher:
         else:
             state = GuardState.of(answer.flags, self.clock.monotonic())
             self.inputs.note(state)
+            self.seen_open = self.seen_open or state.open
             if self.on_look is not None:
                 self.on_look(state)
         if self.armed:
@@ -149,12 +170,26 @@ class Watcher:
         self._called.set()
 
     def send_off(self) -> None:
-        """OFF on every stop line: one bounded write each, no answer awaited."""
-        for line in self._lines:
-            try:
-                line.off()
-            except EolseqError as error:
-                self.stop_failures.append(f"{line.name}: {error}")
+        """OFF on every stop line, no answer awaited; a line that is full is tried again after all the others."""
+        held_up = [line for line in self._lines if not self._off(line, 0.0)]
+        for line in held_up:
+            if not self._off(line, OFF_SECONDS):
+                self.stop_failures.append(line.name)
+
+    @staticmethod
+    def _off(line: StopLine, seconds: float) -> bool:
+        try:
+            line.off(seconds)
+        except EolseqError:
+            return False
+        return True
+
+    def check_stop_lines(self) -> None:
+        """StationFault if a line that would have to carry OFF is lost; asked before anything is energised."""
+        lost = [line.name for line in self._lines if line.lost()]
+        if lost:
+            raise StationFault(f"The stop line to {', '.join(lost)} is lost.",
+                               "Check that it is switched on and connected, then start again.")
 
     def reset(self) -> None:
         """Forget the trip, once everything is off and dead; allows blocked reads again."""

@@ -83,7 +83,7 @@ ROLES: Mapping[str, Role] = {
     "switching_unit": Role(
         takes={"channel": ""}, gives={}, flags=(),
         does={"close": ("channel",), "open": ("channel",), "open_all": (), "closed": ()}),
-    # look: one scan, which is also the watchdog's pulse. contact_a, contact_b set: guard closed. stop_button set: pressed.
+    # look: one scan, also the watchdog's pulse. contact_a, contact_b set: closed. stop_button set: pressed.
     "guard_unit": Role(
         takes={"watchdog": "s"}, gives={},
         flags=("contact_a", "contact_b", "red", "green", "locked", "contactor", "stop_button"),

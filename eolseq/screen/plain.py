@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TextIO
 
-from eolseq.bands.band import Outcome
+from eolseq.bands.band import Outcome, shown
 from eolseq.engine.events import (
     Acknowledged,
     Cautions,
@@ -20,7 +20,7 @@ from eolseq.engine.events import (
     StepPlan,
 )
 from eolseq.screen.outlet import Outlet
-from eolseq.screen.words import ASK, RUN_WORDS, SIMULATED, STEP_WORDS, clean, record_words, safety_words, shown
+from eolseq.screen.words import ASK, RUN_WORDS, SIMULATED, STEP_WORDS, clean, record_words, safety_words
 
 
 class Plain:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from eolseq.bands.band import AcceptanceBand, Outcome, Reading
+from eolseq.bands.band import AcceptanceBand, Outcome, Reading, shown
 from eolseq.engine.events import Live
 from eolseq.quantity import Quantity
 from eolseq.screen.band_mark import NOT_YET, SMALLEST, band_mark
 from eolseq.screen.frame import Row, Span, columns, fit, fit_right
 from eolseq.screen.letters import drawable, small
 from eolseq.screen.model import RunView, StepView
-from eolseq.screen.words import SIMULATED, STEP_WORDS, clean, shown
+from eolseq.screen.words import SIMULATED, STEP_WORDS, clean
 
 _NAME, _NARROW_NAME = 26, 14  # columns for names at 80 and at least; names give way to scales
 _READING = 12

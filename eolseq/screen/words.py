@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
 
-from eolseq.bands.band import AcceptanceBand, Outcome, Reading
+from eolseq.bands.band import Outcome
 from eolseq.engine.events import RunEnds, SafetyState
-from eolseq.quantity import UNITS, Quantity
 
 SIMULATED = "SIMULATED"
 
@@ -85,43 +83,6 @@ def _lock(locked: bool | None) -> str:
     if locked is None:
         return "? lock"
     return "guard LOCKED" if locked else "not locked"
-
-
-def shown(reading: Reading, band: AcceptanceBand | None) -> Reading:
-    """The reading as people read it: in a unit of its band, to five digits; the record keeps every digit.
-
-    Digits are only dropped where that does not move the number across or onto a limit.
-    """
-    if reading.value is None or not reading.value.is_finite() or reading.unit not in UNITS:
-        return reading
-    dimension, factor = UNITS[reading.unit]
-    limits = [] if band is None else [q for q in (band.at_least, band.at_most) if q and q.dimension == dimension]
-    base = reading.value * factor
-    unit = _unit_for(base, [limit.unit for limit in limits] or [reading.unit])
-    exact = (base / UNITS[unit][1]) if unit != reading.unit else reading.value
-    short = _five_digits(exact)
-    if any(_side(short * UNITS[unit][1], limit) != _side(base, limit) for limit in limits):
-        short = exact
-    return Reading(reading.name, short, unit, reading.raw, reading.special, reading.time, reading.instrument)
-
-
-def _unit_for(base: Decimal, units: list[str]) -> str:
-    """The largest of the units in which the number is at least one, else the smallest."""
-    rising = sorted(units, key=lambda unit: UNITS[unit][1])
-    fitting = [unit for unit in rising if abs(base) >= UNITS[unit][1]]
-    return fitting[-1] if fitting else rising[0]
-
-
-def _five_digits(value: Decimal) -> Decimal:
-    exponent = value.as_tuple().exponent
-    places = 4 - value.adjusted() if value else 4
-    if not isinstance(exponent, int) or -exponent <= places or value.adjusted() > 20:
-        return value
-    return value.quantize(Decimal(1).scaleb(-max(0, places)))
-
-
-def _side(base: Decimal, limit: Quantity) -> int:
-    return (base > limit.base) - (base < limit.base)
 
 
 def record_words(event: RunEnds) -> str:

@@ -46,8 +46,14 @@ class OpenStation:
         return bool(self.station.simulated) or any(each.simulated for each in self.identities.values())
 
     def all_off(self) -> None:
-        """Turn every output off and prove the bay dead; LockedRed when that cannot be shown."""
+        """Turn every output off, prove the bay dead, open every relay; LockedRed when dead cannot be shown."""
         self.door.all_off([p for p in self.players.values() if ROLES[p.role].danger])
+        switching = self.by_role.get("switching_unit")
+        if switching is not None:
+            switching.perform("open_all")
+            left = switching.perform("closed").channels
+            if left:
+                raise StationFault(f"The relays {sorted(left)} do not open.", "Call maintenance to check them.")
 
     def close(self) -> None:
         """End the watcher, which lets the watchdog drop the contactor, and close every line."""
@@ -126,12 +132,13 @@ def _stop_line(name: str, page: Page, player: Player, link: Link, links: list[Li
     An instrument that makes no danger has no OFF; its blocked reads must still end on a trip.
     """
     if not ROLES[page.role].danger:
-        return StopLine(name, lambda: None, link.abort, link.clear_abort)
-    if not page.line.second_connection:
-        return StopLine(name, lambda: link.send_off(page.stop), link.abort, link.clear_abort)
-    second = open_link(manager, name, address, page.line, clock)
-    links.append(second)
-    return StopLine(name, lambda: second.send_off(page.stop), link.abort, link.clear_abort)
+        return StopLine(name, lambda _: None, player.abort, player.clear_abort, lambda: False)
+    carrier = link
+    if page.line.second_connection:
+        carrier = open_link(manager, name, address, page.line, clock)
+        links.append(carrier)
+    return StopLine(name, lambda seconds: carrier.send_off(page.stop, seconds), player.abort, player.clear_abort,
+                    carrier.lost)
 
 
 def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Link, ...], clock: Clock,

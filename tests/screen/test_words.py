@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 
-from eolseq.bands.band import AcceptanceBand, Outcome, Reading, judge
+from eolseq.bands.band import AcceptanceBand, Outcome, Reading, judge, shown
 from eolseq.quantity import UNITS
-from eolseq.screen.words import RUN_WORDS, STEP_WORDS, shown
+from eolseq.screen.words import RUN_WORDS, STEP_WORDS
 from tests.screen.story import BOND, LEAK, band, reading
 from tests.screen.test_band_mark import bands_and_readings
 
