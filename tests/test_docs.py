@@ -262,7 +262,9 @@ def test_a_topic_that_is_not_there_names_the_nearest(capsys: pytest.CaptureFixtu
 
 
 @pytest.mark.parametrize("topic", manual.TOPICS)
-def test_a_page_on_a_terminal_has_no_colour_and_every_word(topic: str) -> None:
+def test_a_page_on_a_terminal_has_no_colour_and_every_key(topic: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("TERM", "xterm-256color")
     import io
 
     from eolseq.screen.page import WIDEST, show_page
@@ -282,3 +284,6 @@ def test_a_page_on_a_terminal_has_no_colour_and_every_word(topic: str) -> None:
     assert max(len(line) for line in bare.splitlines()) <= WIDEST
     for heading in re.findall(r"^#+ (.*)$", PAGES[topic], re.M):
         assert heading.strip("`") in bare
+    for line in PAGES[topic].splitlines():
+        key = re.match(r"\| `([^`]+)` \|", line)
+        assert key is None or key[1] in bare, f"{key[1]} is cut"
