@@ -78,7 +78,7 @@ class FileMistakes(EolseqError):
     exit_code = 2
 
     def __init__(self, mistakes: list[Mistake]) -> None:
-        self.mistakes = tuple(sorted(mistakes))
+        self.mistakes = tuple(sorted(set(mistakes)))  # an alias shows the same mistake wherever it is used
         super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
 
 

@@ -23,6 +23,9 @@ MOST_NODES = 20_000       # after alias expansion
 DEEPEST = 40
 
 _PLAIN_TAGS = ("tag:yaml.org,2002:str", "tag:yaml.org,2002:map", "tag:yaml.org,2002:seq")
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+"""Characters that steer a terminal or turn text around: nobody sees them in a file, and we print what files say."""
+
 _EXAMPLES = {"V": "1480 V", "A": "25 A", "ohm": "0.1 ohm", "s": "1 s", "W": "3000 W", "Hz": "60 Hz", "F": "8 uF",
              "degC": "20 degC", "%": "5 %", "H": "10 mH", "Pa": "100 kPa", "hp": "0.5 hp"}
 
@@ -429,7 +432,7 @@ def compose(source: bytes, path: str) -> Any:
 
 
 def _bounded(root: Any, path: str) -> None:
-    """Refuse tags, self-reference, depth, and more nodes than allowed once aliases are written out."""
+    """Refuse tags, control characters, circles, depth, and more nodes than allowed once aliases are written out."""
     sizes: dict[int, int] = {}
 
     def refuse(node: Any, what: str, expected: str) -> FileMistakes:
@@ -445,6 +448,8 @@ def _bounded(root: Any, path: str) -> None:
             raise refuse(node, "nested too deeply", f"at most {DEEPEST} levels")
         if node.tag not in _PLAIN_TAGS:
             raise refuse(node, f"the tag '{node.tag}'", "no tags")
+        if node.id == "scalar" and _UNSEEN.search(node.value):
+            raise refuse(node, "a control character in a text", "characters that can be seen")
         sizes[id(node)] = -1
         children = node.value if node.id == "sequence" else [x for pair in node.value for x in pair] \
             if node.id == "mapping" else []

@@ -94,6 +94,12 @@ def test_all_mistakes_are_reported_in_one_go_in_the_order_of_the_file(tmp_path: 
     ("an alias of itself", b"format: 1\nkind: sequence\nsteps: &s [*s]\n", (3, 8), "refers to what it stands in"),
     ("too deep", b"format: 1\nkind: sequence\nsteps: " + b"[" * 60 + b"]" * 60, (3, 47), "nested too deeply"),
     ("nested past every stack", b"[" * 100_000, (1, 1001), "nesting depth"),
+    ("an escape that steers a terminal", TEXT.replace("name: Withstand", 'name: "\\e[2JPASS"').encode(), (34, 11),
+     "a control character"),
+    ("text turned around", TEXT.replace("name: Withstand", 'name: "\u202eSSAP"').encode(), (34, 11),
+     "a control character"),
+    ("a control character in a key", TEXT.replace("trip: 5 mA", '"tr\\x07ip": 5 mA').encode(), (41, 5),
+     "a control character"),
     ("empty file", b"", (1, 1), "the file is empty"),
     ("a list at the top", b"- format: 1\n", (1, 1), "a list stands here"),
     ("no kind", b"format: 1\n", (1, 1), "'kind' is missing"),
@@ -101,6 +107,12 @@ def test_all_mistakes_are_reported_in_one_go_in_the_order_of_the_file(tmp_path: 
 def test_bad_files(name: str, source: bytes, place: tuple[int, int], what: str, tmp_path: Path) -> None:
     found = mistakes_in(tmp_path / "bad.yaml", source)
     assert [(each.place.line, each.place.column) for each in found if what in each.what] == [place], list(map(str, found))
+
+
+def test_a_mistake_under_an_alias_is_reported_once(tmp_path: Path) -> None:
+    text = TEXT.replace("ambient: {at_least: 10 degC, at_most: 35 degC}", "ambient: &room {at_least: 10 deg, at_most: 35 degC}")
+    text = text.replace("    name: Line to neutral\n", "    name: Line to neutral\n    ambient: *room\n")
+    assert [each.nearest for each in mistakes_in(tmp_path / "bad.yaml", text.encode())] == ["degC"]
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:

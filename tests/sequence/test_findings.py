@@ -108,3 +108,12 @@ def test_a_station_without_an_instrument_is_told(role: str) -> None:
     found = [each for each in fits_station(sequence, STATION, pages) if each.code == "no-instrument"]
     assert found
     assert all(role in each.sentence for each in found)
+
+
+def test_a_direct_voltage_needs_no_frequency_and_still_fits_the_tester(tmp_path: Path) -> None:
+    direct = WITHSTAND.replace("type: ac\n    frequency: 60 Hz\n", "type: dc\n").replace("1230 V", "1700 V")
+    step = sequence_of(tmp_path, CONTINUITY, direct).steps[1]
+    assert "frequency" not in step.settings_for_log()
+    role, settings = step.settings()[0]
+    page = next(page for page in PAGES.values() if page.role == role)
+    assert [page.fits(name, value) for name, value in settings.items()] == [""] * len(settings)
