@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from eolseq.simulation.unit import OPEN, Unit
@@ -65,6 +65,25 @@ def withstand_load(unit: Unit, fixture: Fixture, closed: set[str], discharged: b
     share = fixture.pallet / (fixture.pallet + fixture.return_lead)
     return Withstand(siemens, unit.farads_to_earth(closed) + fixture.stray, 1.0 / insulation.arc,
                      insulation.breakdown, share)
+
+
+def trip_level(load: Withstand, hertz: float, limits: Sequence[float], top: float, slope: float) -> float | None:
+    """The lowest volts up to ``top`` at which total or in-phase current passes its limit, or None if none does."""
+    def over(volts: float) -> bool:
+        total, in_phase = load.current(volts, hertz, slope)
+        return total > limits[0] or in_phase > limits[1]
+
+    gives_way = load.breakdown * (1.0 if hertz else SQRT2)
+    if over(0.0):
+        return 0.0
+    sound_top = min(top, math.nextafter(gives_way, 0.0))
+    if not over(sound_top):
+        return gives_way if top >= gives_way and over(gives_way) else None
+    low, high = 0.0, sound_top
+    for _ in range(50):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if over(middle) else (middle, high)
+    return high
 
 
 def bond_loop(unit: Unit, fixture: Fixture, points: list[str]) -> float:

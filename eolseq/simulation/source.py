@@ -40,7 +40,9 @@ class Source:
         self.level = 0.0
         self.points: tuple[float, ...] = ()
         self.dwells: tuple[float, ...] = ()
-        self.top = self.rise = self.hold = self.fall = 0.0
+        self.rise = self.hold = self.fall = 0.0
+        if not self.on:  # a stuck one stays where it is
+            self.top = 0.0
         self.started: float | None = None
         self.held_seconds = 0.0
         self.frozen: tuple[float, float, float] | None = None
@@ -119,6 +121,8 @@ class Source:
 
     def switch_off(self) -> None:
         """Open the output, and end the list; a stuck output only acknowledges."""
+        if not self.on and not self.commanded:
+            return
         self.held_seconds = self.seconds_at_top()
         self.world.settle()
         if not self.listed and self.commanded:

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from eolseq.simulation.deadlines import Deadlines
 from eolseq.simulation.enclosure import Enclosure, EnclosureSettings
 from eolseq.simulation.network import (
     LOOP_LEADS,
@@ -25,6 +26,7 @@ from eolseq.simulation.network import (
     decay_times,
     parts,
     supply_current,
+    trip_level,
     withstand_load,
 )
 from eolseq.simulation.source import Source
@@ -35,11 +37,11 @@ _ALMOST = 1e-12    # s
 _KEPT = 100_000    # changes
 
 
-class World:
+class World(Deadlines):
     """The physics of one station; ``advance_to`` is told the time, everything else is as of then."""
 
     def __init__(self, unit: Unit, fixture: Fixture, enclosure: EnclosureSettings, now: float) -> None:
-        self.now = now
+        super().__init__(now)
         self.unit = unit
         self.fixture = fixture
         self.changes: deque[dict[str, Any]] = deque(maxlen=_KEPT)
@@ -51,9 +53,7 @@ class World:
         self.open_volts = 12.0      # V, of the continuity tester
         self.closed: set[int] = set()
         self.contactors: set[str] = set()
-        self._due: dict[str, tuple[float, Callable[[], None]]] = {}
         self._coils: dict[str, bool] = {}
-        self._next = math.inf
         self._open_guard_after: float | None = None
         self._driver: Source | None = None
         self._fan = False
@@ -63,29 +63,6 @@ class World:
         self.load_seen = Withstand(0.0, 0.0, 0.0, math.inf, 1.0)
         self.sources: dict[str, Source] = {}
         self.guard = Enclosure(self, enclosure)
-
-    # -- time ---------------------------------------------------------------------------------------------------
-
-    def advance_to(self, now: float) -> None:
-        """Move on to a time in seconds of the clock, through every deadline on the way in its order."""
-        while self._next <= now:
-            name, (time, action) = min(self._due.items(), key=lambda item: item[1][0])
-            del self._due[name]
-            self._next = min([each[0] for each in self._due.values()], default=math.inf)
-            self.now = max(self.now, time)
-            action()
-        if now > self.now:
-            self.now = now
-
-    def due(self, name: str, time: float, action: Callable[[], None]) -> None:
-        """Have something done at a time; one deadline by each name."""
-        self._due[name] = (time, action)
-        self._next = min([each[0] for each in self._due.values()])
-
-    def cancel(self, name: str) -> None:
-        """Forget a deadline, if there is one by this name."""
-        if self._due.pop(name, None) is not None:
-            self._next = min([each[0] for each in self._due.values()], default=math.inf)
 
     # -- what a person or a test may do -------------------------------------------------------------------------
 
@@ -237,7 +214,7 @@ class World:
         self._since = self.now
 
     def replan(self) -> None:
-        """After a change: who drives the unit now, how charges decay, and when a source will trip."""
+        """After a change: who drives the unit now, how a charge decays if there is one, when a source will trip."""
         tester, power = self.sources.get("withstand"), self.sources.get("power")
         discharged, reaching = self.has("discharge"), self.guard.contactor
         tester_there = reaching and self.has("route-withstand")
@@ -246,12 +223,14 @@ class World:
             self._driver = tester
         elif power is not None and power.on and reaching and self.has("route-power"):
             self._driver = power
-        self._fan = self.has("fan") and self.unit.branch_whole and self.unit.motor is not None \
-            and self._driver is power and power is not None and power.amplitude(self.now) >= _FAN_NEEDS
-        to_earth = (1.0 / TESTER_BLEEDS if tester_there else 0.0) \
-            + (1.0 / self.fixture.discharge if discharged else 0.0)
-        self._decay = decay_times(self.unit, self.fixture, self.contactors, self._across(), to_earth)
-        self.load_seen = withstand_load(self.unit, self.fixture, self.contactors, discharged, tester_there)
+        self._fan = self._driver is not None and self._driver is power and power.amplitude(self.now) >= _FAN_NEEDS \
+            and self.has("fan") and self.unit.branch_whole and self.unit.motor is not None
+        if self._driver is None and (self._between or self._to_earth):
+            to_earth = (1.0 / TESTER_BLEEDS if tester_there else 0.0) \
+                + (1.0 / self.fixture.discharge if discharged else 0.0)
+            self._decay = decay_times(self.unit, self.fixture, self.contactors, self._across(), to_earth)
+        if tester is not None and tester.on:
+            self.load_seen = withstand_load(self.unit, self.fixture, self.contactors, discharged, tester_there)
         self._watch_limits()
 
     def _volts(self) -> tuple[float, float]:
@@ -311,7 +290,7 @@ class World:
             return None
         top = source.top * source.gain * source.sag
         slope = top / source.rise if source.rise and self.tester_hertz == 0.0 else 0.0
-        at_level = self._level_that_trips(top, slope)
+        at_level = trip_level(self.load_seen, self.tester_hertz, self.limits, top, slope)
         if at_level is None:
             return None
         if source.rise == 0.0 or at_level <= 0.0:
@@ -320,23 +299,3 @@ class World:
             moment = source.started + source.rise * at_level / top
         end = source.started + source.rise + source.hold
         return None if end < self.now - _ALMOST else max(moment, self.now)
-
-    def _level_that_trips(self, top: float, slope: float) -> float | None:
-        """The lowest volts up to ``top`` at which a limit is passed, or None."""
-        load, hertz = self.load_seen, self.tester_hertz
-
-        def over(volts: float) -> bool:
-            return any(current > limit for current, limit
-                       in zip(load.current(volts, hertz, slope), self.limits, strict=True))
-
-        gives_way = load.breakdown * (1.0 if hertz else SQRT2)
-        if over(0.0):
-            return 0.0
-        sound_top = min(top, math.nextafter(gives_way, 0.0))
-        if over(sound_top):
-            low, high = 0.0, sound_top
-            for _ in range(50):
-                middle = (low + high) / 2.0
-                low, high = (low, middle) if over(middle) else (middle, high)
-            return high
-        return gives_way if top >= gives_way and over(gives_way) else None

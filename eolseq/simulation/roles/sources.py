@@ -65,7 +65,6 @@ class SourceInstrument(RoleInstrument):
         """Output off, default settings."""
         self.source.switch_off()
         self.source.reset()
-        self.world.replan()
 
     def faults(self) -> Mapping[str, Callable[[float | None], None]]:
         """Its meters' faults, an output that sticks, one that sags."""
@@ -85,9 +84,11 @@ class SourceInstrument(RoleInstrument):
 
     def change(self, action: Callable[[], None]) -> None:
         """Change a setting that acts at once on an output that is on."""
-        self.world.settle()
+        if self.source.on:
+            self.world.settle()
         action()
-        self.world.replan()
+        if self.source.on:
+            self.world.replan()
 
     def _overload(self, number: float | None) -> None:
         self.change(lambda: setattr(self.source, "sag", 0.7 if number is None else number))
@@ -202,7 +203,8 @@ class WithstandTester(SourceInstrument):
     def _apply_limits(self) -> None:
         self.world.limits = [upper if limited else math.inf
                              for upper, limited in zip(self.upper, self.limited, strict=True)]
-        self.world.replan()
+        if self.source.on:
+            self.world.replan()
 
 
 class ContinuityTester(SourceInstrument):
