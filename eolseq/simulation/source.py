@@ -140,7 +140,7 @@ class Source:
         """Open the output because a limit was passed; what was measured then stays to be read until the next OFF."""
         self.tripped = True
         if self.key == "withstand":
-            self.frozen = (self.amplitude(self.world.now), *self.world.tester_current())
+            self.frozen = self.world.at_trip()
         self.switch_off()
         self.look()
 

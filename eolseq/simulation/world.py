@@ -55,6 +55,7 @@ class World(Deadlines):
         self.contactors: set[str] = set()
         self._coils: dict[str, bool] = {}
         self._open_guard_after: float | None = None
+        self._trip_level: float | None = None  # V
         self._driver: Source | None = None
         self._fan = False
         self._between = self._to_earth = 0.0
@@ -165,6 +166,12 @@ class World(Deadlines):
         """Total and in-phase current in A at the tester."""
         source = self.sources["withstand"]
         return self.load_seen.current(source.amplitude(self.now), self.tester_hertz, self._slope(source))
+
+    def at_trip(self) -> tuple[float, float, float]:
+        """Volts, total and in-phase current at the moment the tester trips; never a hair below what made it trip."""
+        source = self.sources["withstand"]
+        volts = max(source.amplitude(self.now), self._trip_level or 0.0)
+        return (volts, *self.load_seen.current(volts, self.tester_hertz, self._slope(source)))
 
     def bond(self) -> tuple[float, float]:
         """The current in A through the bonded points, and the sensed voltage in V."""
@@ -290,7 +297,7 @@ class World(Deadlines):
             return None
         top = source.top * source.gain * source.sag
         slope = top / source.rise if source.rise and self.tester_hertz == 0.0 else 0.0
-        at_level = trip_level(self.load_seen, self.tester_hertz, self.limits, top, slope)
+        self._trip_level = at_level = trip_level(self.load_seen, self.tester_hertz, self.limits, top, slope)
         if at_level is None:
             return None
         if source.rise == 0.0 or at_level <= 0.0:

@@ -101,6 +101,23 @@ def test_the_pinched_wire_trips_on_the_way_up_at_its_exact_time() -> None:
     assert talk.look()[5] == 0
 
 
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0, 1e6), st.floats(0.1, 3), st.floats(100, 1200))
+def test_what_is_read_after_a_trip_is_what_made_it_trip(start: float, rise: float, breakdown: float) -> None:
+    """Whatever floating point makes of the moment at which the ramp meets the breakdown voltage."""
+    talk = Talk("pinched-wire")
+    talk.now = start
+    talk.ready()
+    talk.bay.unit.insulation.breakdown = breakdown
+    talk.prepare_withstand()
+    talk.ask("withstand", f"SOUR:LIST:DWEL {rise},1,0.2")
+    talk.start("withstand")
+    talk.wait(rise + 0.5)
+    volts, total, _, _, _, doubt = talk.look()
+    assert doubt == 2 and volts == pytest.approx(breakdown, rel=0.016, abs=1)
+    assert total == pytest.approx(breakdown / 20e3, rel=0.05)  # Ohm's law through the arc (C)
+
+
 def test_the_limit_on_the_in_phase_current_ignores_the_capacitive_one() -> None:
     talk = Talk("damp-insulation").ready()
     for limit, trip, tripped in ((2, 3.5e-3, False), (1, 3.5e-3, True), (2, 2.9e-3, True)):
