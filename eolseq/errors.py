@@ -24,7 +24,7 @@ The number is the exit code of a command that ends with it. A bad product is an 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
 class EolseqError(Exception):
@@ -42,8 +42,7 @@ class EolseqError(Exception):
         return f"{self.what} {self.do}".strip()
 
 
-@dataclass(frozen=True, order=True)
-class Place:
+class Place(NamedTuple):
     """Where in a file: path, line and column counted from 1."""
 
     path: str
@@ -54,8 +53,7 @@ class Place:
         return f"{self.path}:{self.line}:{self.column}"
 
 
-@dataclass(frozen=True, order=True)
-class Mistake:
+class Mistake(NamedTuple):
     """One thing wrong in a file: what it is, what was expected, and the nearest right word if there is one."""
 
     place: Place

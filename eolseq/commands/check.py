@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,15 +21,15 @@ Checks sequences, driver pages, station files and simulator files, and reports e
 With --station, also whether that station can run the sequence."""
 
 
-@dataclass
 class Checked:
     """One file, what kind it says it is, and what was found in it."""
 
-    path: Path
-    kind: str = ""
-    mistakes: tuple[Mistake, ...] = ()
-    findings: list[Finding] = field(default_factory=list)
-    sequence: Sequence | None = None
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.kind = ""
+        self.mistakes: tuple[Mistake, ...] = ()
+        self.findings: list[Finding] = []
+        self.sequence: Sequence | None = None
 
     @property
     def in_order(self) -> bool:

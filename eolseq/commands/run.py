@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused, WrongUse
-from eolseq.quantity import UNITS
 
 if TYPE_CHECKING:
     from eolseq.clock import Clock
@@ -171,6 +170,8 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
 
 def _ranges(page: Any) -> Callable[[str, Any], tuple[str | None, str | None]]:
     """Range and accuracy of a reading: of the page's reading by that name, else of its one in the same unit."""
+    from eolseq.quantity import UNITS
+
     def range_of(reading: str, largest: Any) -> tuple[str | None, str | None]:
         if largest is None:
             return None, None

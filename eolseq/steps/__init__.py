@@ -10,7 +10,7 @@ from eolseq.steps import dielectric_withstand, ground_continuity, heater_resista
 from eolseq.steps.base import Step
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class StepKind:
     """One kind of step: the fields of its settings, what they must satisfy besides, and how the step is made of them.
 

@@ -58,7 +58,7 @@ FIELDS = step_group(KIND, "A", {
 })
 
 
-@dataclass
+@dataclass(eq=False, repr=False)
 class _Course:
     """The current over time while the motor runs, and what was applied meanwhile."""
 

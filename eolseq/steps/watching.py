@@ -23,7 +23,7 @@ START_WITHIN = 0.5   # seconds from ON until the source must show that it has be
 END_WITHIN = 1.0     # seconds beyond its own times after which a source must have ended
 
 
-@dataclass
+@dataclass(eq=False, repr=False)
 class Gathered:
     """What a step has found out so far."""
 
@@ -63,7 +63,7 @@ def gathering() -> Iterator[Gathered]:
         raise
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Look:
     """One look at a source: its answer, the phase it was in, whether it counts as hold, and the program's time."""
 
