@@ -57,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
                          plain=True if options.json else None)
     sys.setswitchinterval(0.0005)  # seconds; the watcher must not wait for a busy thread
     try:
-        with _addresses(options, station, station_path, serial) as addresses:
+        with _addresses(options, sequence, station, station_path, serial) as addresses:
             result, log_path = _run_wired(options, sequence, station, pages, addresses, serial, screen)
     finally:
         screen.close()
@@ -111,19 +111,22 @@ def _check_fit(sequence: Sequence, station: Station, pages: Mapping[str, Any]) -
                        "\nThis sequence does not fit this station; see 'eolseq check --station'.")
 
 
-def _addresses(options: argparse.Namespace, station: Station, path: Path,
+def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station, path: Path,
                serial: str) -> AbstractContextManager[Mapping[str, str]]:
-    """Every instrument's VISA address: the station file's, or those of a simulated station started for this run."""
+    """Every instrument's VISA address: the station file's, or those of a simulated station started for this run.
+
+    A serial that is not of this sequence is for the run to refuse; the simulated bay then holds any unit.
+    """
     if not station.simulated:
         return nullcontext({each.name: each.address for each in station.instruments})
     from eolseq.commands.wiring import simulated_child
     from eolseq.shipped import find
     from eolseq.simulation.file import load_simulator
 
-    defects = load_simulator(find(station.simulated, shipped=True)).defects
-    if options.defect is not None and options.defect not in defects:
-        raise WrongUse(f"There is no defect named '{options.defect}'. There are:", "\n" + "\n".join(sorted(defects)))
-    return simulated_child(station, path, serial, options.defect, options.open_guard_after)
+    simulator = load_simulator(find(station.simulated, shipped=True))
+    in_bay = serial if sequence.unit.fits(serial) else simulator.serial
+    simulator.unit(in_bay, options.defect)  # WrongUse, with every name, when there is no such defect or unit
+    return simulated_child(station, path, in_bay, options.defect, options.open_guard_after)
 
 
 # -- the run ----------------------------------------------------------------------------------------------------
