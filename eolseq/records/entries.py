@@ -243,7 +243,27 @@ class Close:
     reason: str
 
 
-Entry = Genesis | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Remark | ClockMark | Close
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keys:
+    """A new version of the key registry, signed by people; the document stands here as it was signed."""
+
+    kind: ClassVar[str] = "keys"
+    version: int
+    document: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Approval:
+    """People approve a sequence, a driver page or the station file; the document stands here as it was signed."""
+
+    kind: ClassVar[str] = "approval"
+    of: str
+    name: str
+    digest: str
+    document: str
+
+
+Entry = Keys | Approval | Genesis | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Remark | ClockMark | Close
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",

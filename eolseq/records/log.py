@@ -26,7 +26,7 @@ from eolseq.records.envelope import LONGEST_LINE, read_payload, seal
 from eolseq.records.keys import SigningKey, first_registry, station_key
 from eolseq.records.merkle import EMPTY_ROOT, leaf_hash
 from eolseq.records.note import valid_name
-from eolseq.records.runs import WATCHED, Glance, LockState, OpenRun
+from eolseq.records.runs import WATCHED, Carried, Glance, LockState, OpenRun
 from eolseq.records.scan import AUDIT_FIRST, CHECKPOINT_NAME, LOG_NAME, Scan, scan, torn
 from eolseq.records.system import OperatingSystem
 
@@ -107,6 +107,11 @@ class Log:
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""
         return self._found.book.lock
+
+    @property
+    def documents(self) -> tuple[Carried, ...]:
+        """The entries that say who may sign what and what is approved, oldest first; the first is the genesis."""
+        return tuple(self._found.book.documents)
 
     @property
     def last_time(self) -> str:

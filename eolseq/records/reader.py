@@ -13,7 +13,7 @@ from typing import Any
 from eolseq.errors import WrongUse
 from eolseq.records.envelope import open_entry
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import Run
+from eolseq.records.runs import Carried, Run
 from eolseq.records.scan import LOG_NAME, Scan, lines, scan
 
 
@@ -52,6 +52,11 @@ class Records:
         """All runs, or those on one unit, oldest first."""
         book = self._found.book
         return list(book.runs.values()) if serial is None else list(book.by_serial.get(serial, ()))
+
+    @property
+    def documents(self) -> tuple[Carried, ...]:
+        """The entries that say who may sign what and what is approved, oldest first; the first is the genesis."""
+        return tuple(self._found.book.documents)
 
     def entry(self, index: int) -> VerifiedEntry:
         """One entry; WrongUse when the log has none of that index."""

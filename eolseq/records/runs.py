@@ -25,7 +25,9 @@ _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
     "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _TEXT), ("run", "serial")),
 }
 _NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
-WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock"})
+DOCUMENTS = frozenset({"genesis", "keys", "approval"})
+"""Entries that say who may sign what, and what is approved; kept whole."""
+WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock"}) | DOCUMENTS
 
 
 class Glance(NamedTuple):
@@ -34,6 +36,15 @@ class Glance(NamedTuple):
     kind: str
     time: str
     fields: Mapping[str, Any]
+
+
+class Carried(NamedTuple):
+    """An entry of DOCUMENTS: its index, leaf hash (32 bytes), kind and payload."""
+
+    index: int
+    leaf: bytes
+    kind: str
+    payload: Mapping[str, Any]
 
 
 @dataclass(slots=True)
@@ -117,6 +128,7 @@ class RunBook:
         self.by_serial: dict[str, list[Run]] = {}
         self.open: dict[int, Run] = {}
         self.lock: LockState | None = None
+        self.documents: list[Carried] = []
 
     def note(self, index: int, leaf: bytes, seen: Glance) -> None:
         """Take in one entry; NotGenuine when it does not fit those before it."""
@@ -166,6 +178,8 @@ class RunBook:
             self.lock = LockState(index, str(fields["reason"]), str(fields["do"]), time)
         elif kind == "unlock":
             self.lock = None
+        elif kind in DOCUMENTS:
+            self.documents.append(Carried(index, leaf, kind, fields))
 
     def _close(self, index: int, leaf: bytes, time: str, fields: Mapping[str, Any], outcome: str) -> None:
         run = self.open[fields["run"]]
