@@ -9,7 +9,7 @@ guard locked.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -135,6 +135,9 @@ class Door:
             yield power
         except BaseException as error:
             failure = error
+        if failure is not None and not opening.on and not isinstance(failure, LockedRed):
+            self._retreat()
+            raise failure
         try:
             self._leave(source, opening, residual_after, run_down, failure)
         except EolseqError as error:
@@ -144,6 +147,7 @@ class Door:
         power.after_off = opening.after_off
         if failure is not None:
             raise failure
+        source.check_errors()  # an error while it was on spoils what it measured
 
     # -- on -----------------------------------------------------------------------------------------------------
 
@@ -163,6 +167,15 @@ class Door:
         self.ever_on = True
         source.perform("energise", permit=Permit(source.role))
         self._watcher.check()
+
+    def _retreat(self) -> None:
+        """Nothing was switched on yet: undo what the guard unit was asked for, as far as it still answers."""
+        self._watcher.send_off()
+        self._open_contactor([])
+        with suppress(EolseqError):
+            self._watcher.order("unlock")
+        self.voltage_possible = False
+        self.announce("making_safe", False)
 
     # -- off ----------------------------------------------------------------------------------------------------
 

@@ -31,6 +31,9 @@ class Instrument(Protocol):
     def perform(self, action: str, **arguments: Any) -> Answer:
         """Carry out an action of the driver page; InstrumentFault or LinkFault when it does not answer as it should."""
 
+    def check_errors(self) -> None:
+        """Read the instrument's error queue; InstrumentFault if anything stands in it."""
+
 
 @dataclass(frozen=True)
 class Role:
