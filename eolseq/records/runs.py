@@ -38,7 +38,8 @@ class Glance(NamedTuple):
     fields: Mapping[str, Any]
 
 
-class Carried(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Carried:
     """An entry of DOCUMENTS: its index, leaf hash (32 bytes), kind and payload."""
 
     index: int
