@@ -271,6 +271,31 @@ def test_energise_needs_a_permit() -> None:
     link.check_done()
 
 
+def test_energise_in_one_line_needs_a_permit_too(tmp_path: Path) -> None:
+    path = tmp_path / "ps-9.yaml"
+    path.write_text((DRIVERS / "ps-9.yaml").read_text(encoding="utf-8").replace("    - {send: INIT}\n", ""),
+                    encoding="utf-8")
+    player, link, _ = opened(path, [])
+    assert len(player.page.does["energise"].lines) == 1
+    with pytest.raises(StationFault, match="something else than the door"):
+        player.perform("energise")
+    with pytest.raises(StationFault, match="without fresh settings"):
+        player.perform("energise", permit=Permit("power_source"))
+    link.check_done()
+
+
+def test_of_two_looks_the_later_counts(tmp_path: Path) -> None:
+    path = tmp_path / "gu-2.yaml"
+    path.write_text((DRIVERS / "gu-2.yaml").read_text(encoding="utf-8").replace(
+        "  look:\n", "  look:\n    - {ask: \"STAT:OPER:COND?\", reply: \"{work:bits}\"}\n"), encoding="utf-8")
+    both = "*TRG;:STAT:OPER:COND?;:STAT:QUES:COND?"
+    player, link, _ = opened(path, [("STAT:OPER:COND?", "768"), (both, "256;1024"), ("STAT:OPER:COND?", "768"),
+                                    (both, "0;0")])
+    assert player.perform("look").flags == {"contact_a", "green"}
+    assert player.perform("look").flags == frozenset()
+    link.check_done()
+
+
 def test_a_permit_is_used_once_and_settings_are_fresh() -> None:
     player, link, _ = opened("wt-5", [*PREPARED, ("OUTP ON;*OPC?", "1"), ("INIT", None)])
     permit = Permit("withstand_tester")

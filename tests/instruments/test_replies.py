@@ -109,6 +109,7 @@ def test_bits_and_words() -> None:
 @pytest.mark.parametrize(("source", "text"), [
     ("{voltage:V};{work:bits}", "12"),
     ("{voltage:V};{work:bits}", "12;"),
+    ("{voltage:V};{work:bits}", "OL"),        # nothing is known of the bits
     ("{work:bits}", "-1"),
     ("{work:bits}", "16.0"),
     ("{work:bits}", "OL"),
