@@ -149,8 +149,8 @@ class World(Deadlines):
         return max(abs(each) for each in self._volts())
 
     def energised_at_unit(self) -> bool:
-        """Whether a source's output reaches the unit with anything above zero now."""
-        return self._driver is not None and self._driver.amplitude(self.now) > 0.0
+        """Whether a source's output reaches the unit with anything above zero now, be it through its earth path."""
+        return (self._driver is not None and self._driver.amplitude(self.now) > 0.0) or self.bond()[0] > 0.0
 
     # -- what instruments ask -----------------------------------------------------------------------------------
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eolseq.errors import WrongUse
-from tests.simulation.physics.talk import SIMULATOR, Talk
+from eolseq.simulation.file import build, load_simulator
+from tests.simulation.physics.talk import DEMO, SIMULATOR, Talk
 
 EXACT = 1e-9  # seconds
 
@@ -55,6 +57,17 @@ def test_a_list_that_is_no_profile_does_not_start(profile: str) -> None:
     talk.start("withstand")
     assert talk.ask("withstand", "SYST:ERR?").startswith("-221,")
     assert talk.bay.voltage_at_unit() == 0.0
+
+
+def test_the_continuity_current_counts_as_energised_while_it_flows() -> None:
+    talk = Talk().ready()
+    talk.close(111)
+    talk.ask("continuity", "SOUR:CURR:MODE LIST;:LIST:CURR 0,25,25,0;DWEL 0.1,0.4,0.1")
+    talk.start("continuity")
+    talk.wait(0.3)
+    assert talk.bay.energised_at_unit() and talk.bay.voltage_at_unit() == 0.0
+    talk.ask("switching", "ROUT:OPEN:ALL")
+    assert talk.bay.output_on("continuity") and not talk.bay.energised_at_unit()
 
 
 def test_a_look_in_each_phase() -> None:
@@ -519,3 +532,15 @@ def test_any_order_of_commands_leaves_an_output_that_off_turns_off(messages: lis
 
 def test_there_are_at_least_sixteen_defects() -> None:
     assert len(SIMULATOR.defects) >= 16
+
+
+def test_a_guard_that_is_not_hard_wired_leaves_the_contactor_to_the_program(tmp_path: Path) -> None:
+    path = tmp_path / "soft.yaml"
+    path.write_text(DEMO.read_text().replace("hard_wired: yes", "hard_wired: no"))
+    talk = Talk()
+    talk.bay = build(load_simulator(path), now=0.0)
+    talk.ready()
+    talk.bay.open_guard()
+    assert talk.bay.guard.contactor
+    talk.wait(11)  # the watchdog works all the same
+    assert not talk.bay.guard.contactor
