@@ -6,6 +6,8 @@ import ast
 import importlib
 import re
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from eolseq.commands import manual
 from eolseq.commands.run import EXITS
 from eolseq.instruments.page import PAGE, load_page
 from eolseq.instruments.roles import ROLES
+from eolseq.records import entries
 from eolseq.screen.words import RUN_WORDS
 from eolseq.sequence.load import SEQUENCE, load_sequence
 from eolseq.shape import Amount, Field, Group, ListOf, MapOf, OneOf, Word, YesNo, kind_of
@@ -287,3 +290,56 @@ def test_a_page_on_a_terminal_has_no_colour_and_every_key(topic: str, monkeypatc
     for line in PAGES[topic].splitlines():
         key = re.match(r"\| `([^`]+)` \|", line)
         assert key is None or key[1] in bare, f"{key[1]} is cut"
+
+
+# -- the record without this program ----------------------------------------------------------------------------
+
+GOLDEN = ROOT / "tests" / "records" / "golden"
+GOLDEN_ORIGIN = (GOLDEN / "checkpoint").read_text(encoding="utf-8").split("\n")[0]
+
+
+def last_byte_of(line: int, log: bytes) -> bytes:
+    """The log with the last letter of a line's signature's first block changed."""
+    lines = log.split(b"\n")
+    at = lines[line].index(b'"sig":"') + 10
+    changed = b"A" if lines[line][at:at + 1] != b"A" else b"B"
+    lines[line] = lines[line][:at] + changed + lines[line][at + 1:]
+    return b"\n".join(lines)
+
+
+LOGS = {
+    "as it was written": (lambda log: log, GOLDEN_ORIGIN, 0),
+    "of another origin": (lambda log: log, "aldervale.example/bench-1/0000000000000000", 1),
+    "a signature changed": (lambda log: last_byte_of(5, log), GOLDEN_ORIGIN, 1),
+    "a line removed": (lambda log: b"\n".join(log.split(b"\n")[:4] + log.split(b"\n")[5:]), GOLDEN_ORIGIN, 1),
+    "the last line removed": (lambda log: b"\n".join(log.split(b"\n")[:-2]) + b"\n", GOLDEN_ORIGIN, 1),
+    "torn": (lambda log: log[:-1], GOLDEN_ORIGIN, 1),
+    "empty": (lambda _: b"", GOLDEN_ORIGIN, 1),
+}
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_the_manuals_own_script_audits_a_log_without_this_program(name: str, tmp_path: Path) -> None:
+    change, origin, code = LOGS[name]
+    blocks = fenced(PAGES["records"], "python")
+    assert len(blocks) == 1 and "eolseq" not in blocks[0]
+    (tmp_path / "log.jsonl").write_bytes(change((GOLDEN / "log.jsonl").read_bytes()))
+    (tmp_path / "checkpoint").write_bytes((GOLDEN / "checkpoint").read_bytes())
+    done = subprocess.run([sys.executable, "-I", "-c", blocks[0], "log.jsonl", origin], cwd=tmp_path, capture_output=True,
+                          text=True, timeout=60)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert (f"in order: 17 entries of {origin}" in done.stdout) == (code == 0)
+
+
+def called(name: str) -> bool:
+    """Whether any file of the program makes something of this name."""
+    return any(re.search(rf"\b{name}\(", path.read_text(encoding="utf-8").replace(f"class {name}(", ""))
+               for path in (ROOT / "eolseq").rglob("*.py"))
+
+
+def test_every_kind_of_entry_that_is_written_is_in_the_manual_and_no_other() -> None:
+    kinds = {each.__name__: each.kind for each in vars(entries).values()
+             if isinstance(each, type) and isinstance(getattr(each, "kind", None), str)}
+    written = {kind for name, kind in kinds.items() if called(name)}
+    assert {"genesis", "begin", "energise", "reading", "end"} < written < set(kinds.values())
+    assert set(rows(sections(PAGES["records"])["What a line is"])) == written

@@ -10,7 +10,8 @@ from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.clock import Clock
 from eolseq.engine.events import Event, Live
 from eolseq.errors import InstrumentFault, StationFault
-from eolseq.guard.power import Door, LockedRed, Power
+from eolseq.guard.opening import Power
+from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
 from eolseq.quantity import Quantity

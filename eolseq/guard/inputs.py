@@ -72,6 +72,9 @@ STALE = Reason(True, "The guard unit does not answer in time.",
                "Do not test. Call maintenance to check the guard unit and its line.")
 WATCHER_DEAD = Reason(True, "The watcher of the guard has ended.",
                       "Do not test. Start the program again; if it happens again, call maintenance.")
+DROPPED = Reason(True, "The contactor dropped although the guard is closed.",
+                 "The computer may have stood still for a moment: run the unit again. If it happens again, call "
+                 "maintenance to check the contactor.")
 LAMP = Reason(True, "The red lamp is not lit although the contactor is closed.",
               "Do not test. Call maintenance to check the lamp.")
 

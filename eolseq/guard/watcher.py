@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from eolseq.clock import Clock, Signal, Task
 from eolseq.errors import EolseqError, InstrumentFault, StationFault, Stopped
-from eolseq.guard.inputs import DISAGREE, WATCHER_DEAD, GuardInputs, GuardSettings, GuardState, Reason
+from eolseq.guard.inputs import DISAGREE, DROPPED, WATCHER_DEAD, GuardInputs, GuardSettings, GuardState, Reason
 from eolseq.instruments.roles import Instrument
 
 OFF_SECONDS = 0.05  # how long a stop line that is full is given to take OFF
@@ -64,6 +64,7 @@ class Watcher:
         self._looked = clock.signal()
         self._drop = clock.signal()
         self._orders: deque[_Order] = deque()
+        self._contactor_wanted = False
         self._ending = False
         self._task: Task | None = None
 
@@ -112,24 +113,29 @@ class Watcher:
             order.done.set()
 
     def _look(self) -> None:
+        dropped = False
         try:
             answer = self._guard.perform("look")
         except InstrumentFault:
             pass  # no fresh answer: the age of the last one is what counts
         else:
-            state = GuardState.of(answer.flags, self.clock.monotonic())
+            state, before = GuardState.of(answer.flags, self.clock.monotonic()), self.inputs.last
+            dropped = self._contactor_wanted and before is not None and before.contactor and not state.contactor
             self.inputs.note(state)
             self.seen_open = self.seen_open or state.open
             if self.on_look is not None:
                 self.on_look(state)
         if self.armed:
-            self.trip_if_needed()
+            self.trip_if_needed()  # an opened guard, which drops the contactor by hard wire, is told first
+            if dropped:
+                self.trip(DROPPED)
         self._looked.set()
 
     def _drop_contactor(self) -> None:
         """After a trip the contactor is a second way to take the voltage away; the door shows later that it is open."""
         if self._drop.is_set():
             self._drop.clear()
+            self._contactor_wanted = False
             with suppress(InstrumentFault):
                 self._guard.perform("contactor_off")
 
@@ -138,6 +144,8 @@ class Watcher:
             order = self._orders.popleft()
             try:
                 for action in order.actions:
+                    if action in ("contactor_on", "contactor_off"):
+                        self._contactor_wanted = action == "contactor_on"
                     self._guard.perform(action)
                 self._look()
             except EolseqError as error:

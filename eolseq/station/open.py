@@ -13,7 +13,8 @@ from typing import Any
 from eolseq.clock import Clock
 from eolseq.errors import EolseqError, InstrumentFault, StationFault
 from eolseq.guard.inputs import GuardSettings
-from eolseq.guard.power import Ceilings, Door, Wiring
+from eolseq.guard.opening import Ceilings, Wiring
+from eolseq.guard.power import Door
 from eolseq.guard.watcher import StopLine, Watcher
 from eolseq.instruments.link import Link, open_link
 from eolseq.instruments.page import Page
@@ -166,7 +167,10 @@ def _discharger(station: Station, switching: Player | None) -> Callable[[bool], 
         return None
 
     def put(on: bool) -> bool:
-        switching.perform("close" if on else "open", channel=channel)
+        if on:
+            switching.perform("close", channel=channel)
+        else:
+            switching.perform("open", channel=channel)
         if (channel in switching.perform("closed").channels) != on:
             raise StationFault(f"The discharge relay, channel {channel}, did not {'close' if on else 'open'}.",
                                "Call maintenance to check the switching unit.")

@@ -1,4 +1,4 @@
-"""The energised states of a run, and the links that may be cut in each: one table for virtual and for real time."""
+"""The energised states of a run, as the simulator's instruments show them, and the links that may be cut in each."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from eolseq.simulation.source import HOLDING, RISING
-from eolseq.simulation.world import World
 
 SETTLED = (2.16, 2.64)  # A, of the demo unit's running motor
 
@@ -16,7 +15,7 @@ class State:
     """One energised state: the kind of step, the source that is on, and how the simulator knows it.
 
     ``meter`` and ``message`` ask an instrument for a number; ``reached`` says whether it shows the state. Without a
-    message the state is reached as soon as the source's output is on. ``seen`` tells the same from the world itself.
+    message the state is reached as soon as the source's output is on.
     """
 
     name: str
@@ -25,7 +24,6 @@ class State:
     meter: str
     message: str
     reached: Callable[[float], bool]
-    seen: Callable[[World], bool]
 
     def __str__(self) -> str:
         return self.name
@@ -35,19 +33,11 @@ def _bit(bit: int) -> Callable[[float], bool]:
     return lambda value: bool(int(value) & bit)
 
 
-def _phase(source: str, bit: int) -> Callable[[World], bool]:
-    return lambda world: world.sources[source].on and world.sources[source].phase() == bit
-
-
 STATES = (
-    State("continuity", "ground_continuity", "continuity", "", "", lambda _: True,
-          lambda world: world.sources["continuity"].on and world.bond()[0] > 0.0),
-    State("withstand rising", "dielectric_withstand", "withstand", "withstand", "STAT:OPER:COND?", _bit(RISING),
-          _phase("withstand", RISING)),
-    State("withstand holding", "dielectric_withstand", "withstand", "withstand", "STAT:OPER:COND?", _bit(HOLDING),
-          _phase("withstand", HOLDING)),
-    State("motor running", "motor_current", "power", "current", "READ?", lambda amps: SETTLED[0] < amps < SETTLED[1],
-          lambda world: world.energised_at_unit() and SETTLED[0] < world.supply_amps() < SETTLED[1]),
+    State("continuity", "ground_continuity", "continuity", "", "", lambda _: True),
+    State("withstand rising", "dielectric_withstand", "withstand", "withstand", "STAT:OPER:COND?", _bit(RISING)),
+    State("withstand holding", "dielectric_withstand", "withstand", "withstand", "STAT:OPER:COND?", _bit(HOLDING)),
+    State("motor running", "motor_current", "power", "current", "READ?", lambda amps: SETTLED[0] < amps < SETTLED[1]),
 )
 
 SOURCE = "the source"

@@ -18,7 +18,7 @@ import pytest
 from eolseq.bands.band import Outcome
 from eolseq.engine.run import UnitRun
 from eolseq.guard.inputs import Reason
-from eolseq.guard.power import Power
+from eolseq.guard.opening import Power
 from eolseq.records.audit import audit
 from tests.rig import SCAN, Rig
 
@@ -212,7 +212,7 @@ def test_state_and_fault(quick_path: Path, moment: str, fault: str) -> None:
     with Rig(quick_path) as rig:
         result, at, was_on = run_with(rig, moment, fault)
         assert at is not None, "the moment did not come"
-        if "rising" in moment or "holding" in moment or "motor" in moment and "dead" not in moment:
+        if "rising" in moment or "holding" in moment or ("motor" in moment and "dead" not in moment):
             assert was_on, "no output was on in the simulator's own view"
         assert result.outcome is not Outcome.PASS or (moment, fault) in MAY_PASS, result.sentence
         stayed = reached_unit_until(rig) - at

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from eolseq.errors import FileMistakes, Mistake
-from eolseq.guard.power import Ceilings
+from eolseq.guard.opening import Ceilings
 from eolseq.instruments.page import load_page
 from eolseq.quantity import parse
 from eolseq.sequence.findings import _CEILINGS, fits_station

@@ -1,0 +1,48 @@
+"""Only the door to voltage asks a source to energise, and only guard/power.py can let it."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+PACKAGE = Path(__file__).parent.parent.parent / "eolseq"
+DOOR = "guard/power.py"
+
+
+def uses(tree: ast.AST) -> set[str]:
+    """What a module does that only the door may: name Permit, or perform "energise"."""
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and any(alias.name == "Permit" for alias in node.names):
+            found.add("imports Permit")
+        if isinstance(node, ast.Attribute) and node.attr == "Permit":
+            found.add("reaches Permit")
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "perform":
+            words = [a.value for a in node.args if isinstance(a, ast.Constant)]
+            if "energise" in words:
+                found.add("performs energise")
+            if not words:
+                found.add("performs an action it was handed")
+    return found
+
+
+def modules() -> dict[str, set[str]]:
+    return {path.relative_to(PACKAGE).as_posix(): uses(ast.parse(path.read_text()))
+            for path in PACKAGE.rglob("*.py")}
+
+
+def test_one_module_energises() -> None:
+    assert [name for name, found in modules().items() if "performs energise" in found] == [DOOR]
+
+
+def test_one_module_has_permits() -> None:
+    assert [name for name, found in modules().items() if found & {"imports Permit", "reaches Permit"}] == [DOOR]
+
+
+def test_only_the_watcher_passes_actions_on_and_only_to_the_guard_unit() -> None:
+    assert [n for n, f in modules().items() if "performs an action it was handed" in f] == ["guard/watcher.py"]
+
+
+def test_the_walk_would_see_a_second_door() -> None:
+    bad = "from eolseq.instruments.player import Permit\nsource.perform('energise', permit=Permit('power_source'))\n"
+    assert uses(ast.parse(bad)) == {"imports Permit", "performs energise"}
