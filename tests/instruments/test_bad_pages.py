@@ -144,6 +144,8 @@ TABLE = {
                                 "'0' after 'volts' could be part of the number"),
     "reading never given": Bad("{volts:V};{hertz:Hz}", "{volts:V}", (26, 3), "'measure' never gives the reading 'hertz'"),
     "flag never given": Bad("{output:bits}", "{output:text}", (30, 3), "'output' never gives the flag 'on'"),
+    "flag of a measurement never given": Bad("{work:bits};{doubt:bits}", "{work:bits};{doubt:text}", (26, 3),
+                                             "'measure' never gives the flag 'limited'"),
     "energise not confirmed": Bad('- {ask: "OUTP ON;*OPC?", reply: "1", within: 500 ms}', '- {send: "OUTP ON"}', (24, 3),
                                   "'energise' is not confirmed"),
     "off not confirmed": Bad('off: [{ask: "OUTP OFF;*OPC?", reply: "1"}]', 'off: [{send: "OUTP OFF"}]', (29, 3),
@@ -228,6 +230,16 @@ def test_other_roles_have_no_stop(tmp_path: Path) -> None:
     source = (Path(__file__).resolve().parents[2] / "drivers/rm-4.yaml").read_text(encoding="utf-8")
     found = mistakes(tmp_path / "rm-4.yaml", source.replace("\ntakes:", "\nstop: OUTP OFF\ntakes:", 1)).mistakes
     assert [each.what for each in found] == ["a resistance_meter makes no danger"]
+
+
+@pytest.mark.parametrize(("page", "old", "new", "whats"), [
+    ("gu-2", "{lamps:bits}", "{lamps:text}", ["'look' never gives the flag 'green'", "'look' never gives the flag 'red'"]),
+    ("sw-40", "{closed:channels}", "{closed:text}", ["'closed' never gives the closed channels"]),
+])
+def test_looks_give_everything(tmp_path: Path, page: str, old: str, new: str, whats: list[str]) -> None:
+    source = (Path(__file__).resolve().parents[2] / f"drivers/{page}.yaml").read_text(encoding="utf-8")
+    found = mistakes(tmp_path / f"{page}.yaml", source.replace(old, new)).mistakes
+    assert [each.what for each in found] == whats
 
 
 def test_words_of_a_setting(tmp_path: Path) -> None:
