@@ -263,7 +263,8 @@ class Approval:
     document: str
 
 
-Entry = Keys | Approval | Genesis | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Remark | ClockMark | Close
+Entry = Genesis | Keys | Approval | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Remark | ClockMark \
+    | Close
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",

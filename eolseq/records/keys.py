@@ -105,10 +105,10 @@ class SigningKey:
         """The public half."""
         return PublicKey(self.public)
 
-    def pem(self) -> bytes:
-        """The key as unencrypted PEM PKCS#8 text."""
-        return self._key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8,
-                                       serialization.NoEncryption())
+    def pem(self, passphrase: bytes = b"") -> bytes:
+        """The key as PEM PKCS#8 text, encrypted if there is a passphrase."""
+        how = serialization.BestAvailableEncryption(passphrase) if passphrase else serialization.NoEncryption()
+        return self._key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, how)
 
 
 def station_key(path: Path, system: OperatingSystem, may_make: bool) -> SigningKey:
@@ -124,6 +124,43 @@ def station_key(path: Path, system: OperatingSystem, may_make: bool) -> SigningK
 
 def load_key(path: Path, system: OperatingSystem) -> SigningKey:
     """The private key in a PEM PKCS#8 file; refused when anyone but its owner could read it."""
+    return _parse(path, read_private(path, system))
+
+
+def load_person_key(path: Path, passphrase: bytes, system: OperatingSystem) -> SigningKey:
+    """A person's private key, which is encrypted; refused when others could read it or the passphrase is wrong."""
+    text = read_private(path, system)
+    try:
+        key = serialization.load_pem_private_key(text, password=passphrase)
+    except TypeError as error:
+        raise Refused(f"The key {path} is not encrypted, and a person's key must be.",
+                      "Make a new one with 'eolseq keys make', and have quality revoke this one.") from error
+    except ValueError as error:
+        raise Refused(f"The key {path} cannot be opened: the passphrase is wrong, or it is no PEM private key.",
+                      "Try again. A passphrase that is forgotten is a key that is lost: have quality replace it.") \
+            from error
+    if not isinstance(key, Ed25519PrivateKey):
+        raise Refused(f"The key {path} is not an Ed25519 key.", "Make one with 'eolseq keys make'.")
+    return SigningKey(key)
+
+
+def make_person_key(path: Path, passphrase: bytes, system: OperatingSystem) -> SigningKey:
+    """A new private key in a file that did not exist, encrypted, mode 0600."""
+    key = SigningKey.make()
+    try:
+        path.parent.mkdir(0o700, parents=True, exist_ok=True)
+        _write_new(path, key.pem(passphrase), system)
+        system.sync_folder(path.parent)
+    except FileExistsError as error:
+        raise Refused(f"The file {path} exists already.",
+                      "Choose another name; a key is never written over.") from error
+    except OSError as error:
+        raise Refused(f"The key {path} cannot be written: {error.strerror}.", "Choose another folder.") from error
+    return key
+
+
+def read_private(path: Path, system: OperatingSystem) -> bytes:
+    """The content of a private key's file; refused when anyone but its owner could read it."""
     try:
         descriptor = system.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
         try:
@@ -133,8 +170,8 @@ def load_key(path: Path, system: OperatingSystem) -> SigningKey:
             system.close(descriptor)
     except OSError as error:
         raise Refused(f"The key {path} cannot be read: {error.strerror}.",
-                      "Check the key's path in the station file and who may read it.") from error
-    return _parse(path, text)
+                      "Check its path and who may read it.") from error
+    return text
 
 
 def _refuse_readable_by_others(path: Path, status: os.stat_result, user: int) -> None:
@@ -180,6 +217,10 @@ def _make(path: Path, system: OperatingSystem) -> None:
 def _write_private(path: Path, content: bytes, system: OperatingSystem) -> None:
     if path.exists():
         system.unlink(path)
+    _write_new(path, content, system)
+
+
+def _write_new(path: Path, content: bytes, system: OperatingSystem) -> None:
     descriptor = system.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
     try:
         system.write_all(descriptor, content)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from eolseq.sequence.model import Sequence, UnitData
 from eolseq.sequence.serials import LIKE, read_pattern
-from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Parsed, Text, Word, load_file
+from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Parsed, Text, Word, load, load_file
 from eolseq.steps import STEP_KINDS
 from eolseq.steps.fields import NAME, check_repeated
 
@@ -41,7 +41,15 @@ SEQUENCE = Group({
 
 def load_sequence(path: Path) -> Sequence:
     """Read and check a sequence file; FileMistakes with every mistake at its line and column."""
-    item, findings, source = load_file(path, {"sequence": SEQUENCE})
+    return _sequence(path, *load_file(path, {"sequence": SEQUENCE}))
+
+
+def read_sequence(source: bytes, path: Path) -> Sequence:
+    """The sequence in the text of a file, such as one approved long ago; FileMistakes with every mistake."""
+    return _sequence(path, *load(source, str(path), {"sequence": SEQUENCE}), source)
+
+
+def _sequence(path: Path, item: Item, findings: Findings, source: bytes) -> Sequence:
     _check(item, findings)
     findings.raise_if_any()
     steps = tuple(STEP_KINDS[each["kind"]].from_item(each) for each in item["steps"])
