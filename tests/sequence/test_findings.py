@@ -117,3 +117,9 @@ def test_a_direct_voltage_needs_no_frequency_and_still_fits_the_tester(tmp_path:
     role, settings = step.settings()[0]
     page = next(page for page in PAGES.values() if page.role == role)
     assert [page.fits(name, value) for name, value in settings.items()] == [""] * len(settings)
+
+
+def test_the_ceiling_itself_is_allowed(tmp_path: Path) -> None:
+    step = WITHSTAND.replace("voltage: 1230 V", f"voltage: {STATION.ceilings.volts:g} V").replace("hold: 1 s", "hold: 70 s")
+    found = fits_station(sequence_of(tmp_path, CONTINUITY, step), STATION, PAGES)
+    assert not [each for each in found if each.code == "ceiling"]

@@ -3,6 +3,7 @@
 import hashlib
 import re
 import time
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from eolseq.errors import FileMistakes
 from eolseq.sequence.load import load_sequence
+from eolseq.sequence.model import LONGEST_SERIAL
 from eolseq.sequence.serials import read_pattern
 
 SOUND = Path("tests/sequence/sound.yaml")
@@ -60,6 +62,11 @@ def test_serials(serial: str, fits: bool) -> None:
 
 def test_a_serial_of_any_length_is_answered_at_once() -> None:
     assert not load_sequence(SOUND).unit.fits("D" * 10_000_000)
+
+
+def test_a_serial_is_never_longer_than_a_label_holds() -> None:
+    unit = replace(load_sequence(SOUND).unit, serial_pattern=read_pattern("[A-Z]{20}[A-Z]{20,40}"))
+    assert (unit.fits("A" * LONGEST_SERIAL), unit.fits("A" * (LONGEST_SERIAL + 1))) == (True, False)
 
 
 @pytest.mark.parametrize("pattern", ["DH6-[0-9]{8}", "[A-Z]{2,3}[0-9]{4,6}", "A", "[A-Za-z0-9_]{1,40}", r"A\.B", "AB C"])

@@ -79,6 +79,18 @@ def test_what_is_applied_is_sampled_at_most_a_tenth_of_a_second_apart() -> None:
     assert evidence.applied[0].lowest.value == 25  # no look while the current still rose was counted
 
 
+def test_a_look_that_began_before_the_hold_does_not_count() -> None:
+    """An instrument answers its readings first and its condition after: the first look at the hold may lie before it."""
+    sound = a_tester(0.03)
+
+    def lagging(t: float) -> Answer:
+        return Answer(sound(max(0.0, t - 0.07)).readings, sound(t).flags)
+
+    evidence = STEP.run(FakeBench({"continuity_tester": lagging}))
+    assert evidence.applied[0].lowest.value == 25
+    assert judge_evidence(evidence).outcome is Outcome.PASS
+
+
 def test_a_tester_that_never_ends_is_a_fault_in_bounded_time() -> None:
     bench = FakeBench({"continuity_tester": a_tester(0.03, phase=lambda t: "holding")})
     with pytest.raises(StationFault, match="did not end"):
