@@ -36,6 +36,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("sequence", metavar="SEQUENCE", nargs="?", help="the sequence file")
     parser.add_argument("--unit", metavar="SERIAL", help="the unit's serial number")
     parser.add_argument("--station", metavar="STATION", help="the station file")
+    parser.add_argument("--trial", action="store_true",
+                        help="try a sequence that is not approved: says TRIAL everywhere and releases nothing")
     only = parser.add_argument_group("for simulated stations only")
     only.add_argument("--acknowledge", metavar="OPERATOR", help="acknowledge the cautions in this operator's name")
     only.add_argument("--defect", metavar="NAME", help="put a defect of the simulator file into the unit")
@@ -63,7 +65,12 @@ def run(options: argparse.Namespace) -> int:
         screen.close()
     if options.json:
         _print_json(result, log_path)
-    return EXITS[str(result.outcome)]
+    return exit_code(result)
+
+
+def exit_code(result: RunResult) -> int:
+    """The outcome's number; a trial that passes ends as undecided does, since 0 releases a unit."""
+    return EXITS["undecided"] if result.trial and str(result.outcome) == "pass" else EXITS[str(result.outcome)]
 
 
 # -- files and options ------------------------------------------------------------------------------------------
@@ -134,6 +141,7 @@ def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station
 
 def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station, pages: Mapping[str, Any],
                addresses: Mapping[str, str], serial: str, screen: Any) -> tuple[RunResult, str]:
+    from eolseq.commands.approving import ApprovalGate
     from eolseq.commands.wiring import real_wires
     from eolseq.engine.run import UnitRun
     from eolseq.station.open import open_station
@@ -147,7 +155,9 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
         bay = bay_of(opened, pages)
-        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking)
+        gate = ApprovalGate(sequence, station, pages, log, wires.clock.now().date(), trial=options.trial)
+        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate], approval=gate.index,
+                       trial=options.trial)
         result = unit.run(serial)
         if unit.crash is not None:
             import traceback
@@ -291,8 +301,8 @@ def document(result: RunResult, log_path: str) -> dict[str, Any]:
                           "at_most": r.at_most, "outcome": r.outcome} for r in done.readings]})
     recorded = result.index is not None
     return {"outcome": str(result.outcome), "sentence": result.sentence, "simulated": result.simulated,
-            "serial": result.serial, "attempt": result.attempt, "log": log_path if recorded else None,
-            "index": result.index, "steps": steps}
+            "trial": result.trial, "serial": result.serial, "attempt": result.attempt,
+            "log": log_path if recorded else None, "index": result.index, "steps": steps}
 
 
 def _print_json(result: RunResult, log_path: str) -> None:

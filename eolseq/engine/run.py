@@ -84,13 +84,20 @@ class RunResult:
     simulated: bool
     index: int | None
     steps: tuple[tuple[Step, Verdict], ...]
+    trial: bool = False
+
+    @property
+    def released(self) -> bool:
+        """Whether the unit may be labelled: a pass that is on record and no trial."""
+        return self.outcome is Outcome.PASS and not self.trial and self.index is not None
 
 
 class UnitRun:
     """Takes one unit through a sequence on one bay."""
 
     def __init__(self, clock: Clock, sequence: TestSequence, bay: Bay, log: RunLog,
-                 emit: Callable[[events.Event], None], acknowledge: Acknowledge, gates: Sequence[Gate] = ()) -> None:
+                 emit: Callable[[events.Event], None], acknowledge: Acknowledge, gates: Sequence[Gate] = (),
+                 *, approval: int | None = None, trial: bool = False) -> None:
         self._clock = clock
         self._sequence = sequence
         self._bay = bay
@@ -98,6 +105,8 @@ class UnitRun:
         self._emit = emit
         self._acknowledge = acknowledge
         self._gates = gates
+        self._approval = approval
+        self._trial = trial or (approval is None and not bay.simulated)  # what is not approved releases nothing
         self._states = RunStates()
         self._operator = ""
         self._begin = 0
@@ -158,7 +167,7 @@ class UnitRun:
         self._earlier = self._log.attempts(serial)
         self._attempt = len(self._earlier) + 1
         plan = tuple(events.StepPlan(s.kind, s.name, s.bands(), s.seconds()) for s in sequence.steps)
-        self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, not bay.simulated,
+        self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, self._trial,
                                     self._attempt, plan))
         self._fire("identify")
 
@@ -215,10 +224,10 @@ class UnitRun:
         bay, sequence = self._bay, self._sequence
         self._begin = self._log.append(entries.Begin(
             serial=serial, attempt=len(self._earlier) + 1, mode="simulated" if bay.simulated else "real",
-            trial="no" if bay.simulated else "yes", bay=bay.name, earlier_count=len(self._earlier),
+            trial="yes" if self._trial else "no", bay=bay.name, earlier_count=len(self._earlier),
             earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]), sequence=self._sequence_used(), station=bay.station,
             station_digest=bay.station_digest, pages=bay.pages, operator=self._operator,
-            cautions=(*STANDARD, *sequence.cautions), software=__version__))
+            cautions=(*STANDARD, *sequence.cautions), approval=self._approval, software=__version__))
 
     def _sequence_used(self) -> entries.SequenceUsed:
         s = self._sequence
@@ -229,14 +238,16 @@ class UnitRun:
         self._remark(serial, error)
         self._fire("release")
         self._emit(events.RunEnds(Outcome.REFUSED, str(error), None, None))
-        return RunResult(Outcome.REFUSED, str(error), serial, None, self._bay.simulated, None, self._not_reached())
+        return RunResult(Outcome.REFUSED, str(error), serial, None, self._bay.simulated, None,
+                         self._not_reached(), self._trial)
 
     def _fault_before(self, serial: str, error: StationFault) -> RunResult:
         self._fire("refuse")
         self._remark(serial, error)
         self._fire("release")
         self._emit(events.RunEnds(Outcome.FAULT, str(error), None, None))
-        return RunResult(Outcome.FAULT, str(error), serial, None, self._bay.simulated, None, self._not_reached())
+        return RunResult(Outcome.FAULT, str(error), serial, None, self._bay.simulated, None,
+                         self._not_reached(), self._trial)
 
     def _remark(self, serial: str, error: EolseqError) -> None:
         with suppress(RecordFault):  # the log is the fault, or has one too: what is shown and the exit code say so
@@ -337,12 +348,14 @@ class UnitRun:
         self._fire("record")
         self._fire("release")
         self._emit(events.RunEnds(outcome, sentence, str(getattr(self._log, "path", "")), index))
-        return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps)
+        return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps, self._trial)
 
     def _sentence(self, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
         for step, verdict in steps:
             if verdict.outcome is outcome and outcome is not Outcome.PASS:
                 return f"{step.name}: {verdict.sentence}"
+        if self._trial:
+            return "Every step passed, in a trial. This unit is NOT released: mark it and keep it apart."
         return "Every step passed. Open the guard and take the unit out."
 
     def _write_end(self, serial: str, outcome: Outcome, sentence: str,
@@ -350,14 +363,14 @@ class UnitRun:
         bay = self._bay
         end = entries.End(
             run=self._begin, serial=serial, outcome=str(outcome), sentence=sentence,
-            mode="simulated" if bay.simulated else "real", trial="no" if bay.simulated else "yes", bay=bay.name,
+            mode="simulated" if bay.simulated else "real", trial="yes" if self._trial else "no", bay=bay.name,
             attempt=self._attempt or 1, earlier_count=len(self._earlier),
             earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]),
             steps=tuple(step_done(step, verdict, bay.used) for step, verdict in steps),
             instruments=tuple(entries.InstrumentStanding(u.name, u.role, u.identity, u.model, u.serial,
                                                          u.calibrated_until) for u in bay.used.values()),
             operator=self._operator, cautions=(*STANDARD, *self._sequence.cautions), sequence=self._sequence_used(),
-            software=__version__)
+            approval=self._approval, software=__version__)
         try:
             index = self._log.append(end)
             self._log.checkpoint()

@@ -29,6 +29,7 @@ class Plain:
     def __init__(self, stream: TextIO) -> None:
         self._outlet = Outlet(stream)
         self._prefix = ""
+        self._trial = False
         self._steps: tuple[StepPlan, ...] = ()
         self._safety = ""
 
@@ -56,6 +57,7 @@ class Plain:
 
     def _begins(self, event: RunBegins) -> None:
         self._prefix, self._steps = f"{SIMULATED} " if event.simulated else "", event.steps
+        self._trial = event.trial
         trial = ", TRIAL: releases nothing" if event.trial else ""
         self._line(f"unit {event.serial}, attempt {event.attempt}, sequence {event.sequence}, station {event.station}, "
                    f"{event.bay}{trial}")
@@ -93,7 +95,8 @@ class Plain:
         self._line(f"{self._place(event.index)}: {STEP_WORDS[event.outcome]}. {event.sentence}")
 
     def _ends(self, event: RunEnds) -> None:
-        self._line(f"{RUN_WORDS[event.outcome]}. {event.sentence}")
+        trial = "TRIAL, RELEASES NOTHING: " if self._trial else ""
+        self._line(f"{trial}{RUN_WORDS[event.outcome]}. {event.sentence}")
         self._line(record_words(event))
 
 
