@@ -52,6 +52,16 @@ class InstrumentUsed:
 
 
 @dataclass(frozen=True, slots=True)
+class InstrumentNamed:
+    """An instrument of the station as a run begins; ``counter`` is its own count of tests, where it keeps one."""
+
+    name: str
+    model: str
+    serial: str
+    counter: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class InstrumentStanding:
     """An instrument at the end of a run: its reply to the identity question and how good it is known to be."""
 
@@ -62,6 +72,7 @@ class InstrumentStanding:
     serial: str
     calibrated_until: str | None = None
     verification: int | None = None
+    counter: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +131,10 @@ class Genesis:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Begin:
-    """An attempt on a unit begins; durable before any voltage."""
+    """An attempt on a unit begins; durable before any voltage.
+
+    ``withstand_applications`` counts how often withstand voltage was put on the unit before, in all its attempts.
+    """
 
     kind: ClassVar[str] = "begin"
     serial: str
@@ -130,10 +144,12 @@ class Begin:
     bay: str
     earlier_count: int
     earlier: tuple[EarlierAttempt, ...]
+    withstand_applications: int = 0
     sequence: SequenceUsed
     station: str
     station_digest: str
     pages: Mapping[str, str]
+    instruments: tuple[InstrumentNamed, ...] = ()
     operator: str
     cautions: tuple[str, ...]
     approval: int | None = None
@@ -165,7 +181,10 @@ class Reading(Measured):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class End:
-    """A run has ended: its outcome and everything needed to stand alone as a customer's record."""
+    """A run has ended: its outcome and everything needed to stand alone as a customer's record.
+
+    ``withstand_applications`` counts how often withstand voltage was put on the unit, this attempt included.
+    """
 
     kind: ClassVar[str] = "end"
     run: int
@@ -178,6 +197,7 @@ class End:
     attempt: int
     earlier_count: int
     earlier: tuple[EarlierAttempt, ...]
+    withstand_applications: int = 0
     steps: tuple[StepDone, ...]
     instruments: tuple[InstrumentStanding, ...]
     operator: str
@@ -227,12 +247,40 @@ class Remark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockMark:
-    """The wall clock was seen to lie behind the last entry: by how many seconds, as text."""
+    """The wall clock was seen to lie behind an earlier entry: by how many seconds, as text, and that entry's time.
+
+    ``by`` names the person who said that the clock is right now; None when the program only saw it.
+    """
 
     kind: ClassVar[str] = "clock"
     behind: str
     last: str
     reason: str
+    by: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recovery:
+    """What a crash left of an unfinished line stays in the file: from which byte, how many bytes, and their SHA-256.
+
+    The debris ends where this entry's line begins; the newline that parts them is counted in.
+    """
+
+    kind: ClassVar[str] = "recovery"
+    offset: int
+    length: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """An instrument was held against a known load: ``pass`` means that it was good at that moment."""
+
+    kind: ClassVar[str] = "verification"
+    instrument: InstrumentNamed
+    outcome: str
+    sentence: str
+    document: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,8 +311,8 @@ class Approval:
     document: str
 
 
-Entry = Genesis | Keys | Approval | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Remark | ClockMark \
-    | Close
+Entry = Genesis | Keys | Approval | Verification | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Recovery \
+    | Remark | ClockMark | Close
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",
