@@ -26,6 +26,9 @@ __all__ = ["LONGEST_REPLY", "OFF_SECONDS", "Line", "Link", "Trace", "open_link",
 OFF_SECONDS = 0.05
 """How long a stop line may try to write OFF, in seconds."""
 
+MOST_ENCODED = 256
+"""How many messages of one line are kept as bytes."""
+
 Trace = Callable[[str, str, str, float], None]
 """Called with instrument, ``out``, ``in`` or ``off``, the text, and the monotonic time in seconds."""
 
@@ -53,6 +56,7 @@ class Link:
         self._clock = clock
         self._monotonic = clock.monotonic
         self._turn = threading.Lock()  # tried, never waited for: a second user at the same time is a mistake
+        self._encoded: dict[str, bytes] = {}  # messages sent before, as bytes
         self._resource: Any = None
         self._session: Any = None
         self._handle: Any = None
@@ -67,30 +71,36 @@ class Link:
 
     def send(self, message: str, within: float) -> None:
         """Send a message that has no reply, within so many seconds."""
-        self._begin(message)
+        if not self._turn.acquire(False):
+            raise self._in_use(message)
         try:
             self._put(message, within)
-            self._check_undisturbed(message)
+            if self._dirty:
+                raise self._stopped(message)
         finally:
             self._turn.release()
 
     def ask(self, message: str, within: float) -> str:
         """Send a message and give its reply without the terminator, both within so many seconds."""
-        self._begin(message)
+        if not self._turn.acquire(False):
+            raise self._in_use(message)
         try:
             reply = self._get(message, self._put(message, within), within)
-            self._check_undisturbed(message)
+            if self._dirty:
+                raise self._stopped(message)
             return reply
         finally:
             self._turn.release()
 
     def receive(self, within: float) -> str:
         """Give one more reply to the last message, within so many seconds."""
-        self._begin("")
+        if not self._turn.acquire(False):
+            raise self._in_use("")
         try:
             self._check_usable("")
             reply = self._get("", self._monotonic() + within, within)
-            self._check_undisturbed("")
+            if self._dirty:
+                raise self._stopped("")
             return reply
         finally:
             self._turn.release()
@@ -121,7 +131,8 @@ class Link:
     @property
     def dirty(self) -> bool:
         """Whether the link must be reopened before it may ask or send again."""
-        return self._dirty or self._session is None or bool(self._session.dirty)
+        session = self._session
+        return self._dirty or session is None or bool(session.dirty)
 
     def lost(self) -> bool:
         """Look, without waiting, whether the peer has gone; for stop lines, which never read."""
@@ -154,7 +165,8 @@ class Link:
         On a serial line a late answer may still arrive afterwards: ask for the identity first, and believe nothing
         before it matches.
         """
-        self._begin("")
+        if not self._turn.acquire(False):
+            raise self._in_use("")
         try:
             self._close()
             self._open()
@@ -167,56 +179,43 @@ class Link:
 
     # Within.
 
-    def _begin(self, message: str) -> None:
-        if not self._turn.acquire(blocking=False):
-            raise InstrumentFault(f"Two tasks use the line to {self.name} at the same time.",
-                                  "Report this to whoever maintains the program.", instrument=self.name,
-                                  message=message)
-
     def _check_usable(self, message: str) -> None:
         if self._aborted:
             raise self._stopped(message)
         if self.dirty:
             raise self._refusal(message)
 
-    def _check_unasked(self, message: str) -> None:
-        """An answer that lies there before the question is asked belongs to another one."""
-        if self._waiting is None or (not self._waiting() and not self._session.lost):
-            return
-        if self._session.lost:
-            raise self._refusal(message)
-        self._dirty = True
-        raise InstrumentFault(f"{self.name} sent something that nobody asked for.",
-                              "Check the terminator and the replies of its driver page.", instrument=self.name,
-                              message=message, reply=self._so_far())
-
-    def _check_undisturbed(self, message: str) -> None:
-        if self._dirty:
-            raise self._stopped(message)
-
     def _put(self, message: str, within: float) -> float:
         """Send; gives the deadline of the exchange in monotonic seconds."""
-        self._check_usable(message)
-        if self.line.pause:
-            self._clock.sleep(self.line.pause)
+        session, line = self._session, self.line
+        if self._aborted or self._dirty or session is None or session.dirty:
             self._check_usable(message)
-        self._check_unasked(message)
-        data = encoded(message, self.line, self.name)
-        deadline = self._monotonic() + within
+        if line.pause:
+            self._clock.sleep(line.pause)
+            self._check_usable(message)
+        if self._waiting is not None and (self._waiting() or session.lost):
+            raise self._unasked(message)
+        data = self._encoded.get(message)
+        if data is None:
+            data = self._encode(message)
+        begun = self._monotonic()
         if self.trace is not None:
-            self.trace(self.name, "out", message, self._monotonic())
+            self.trace(self.name, "out", message, begun)
         try:
-            self._allow(within)
+            if not self._allowed - 1 < within * 1000.0 <= self._allowed:
+                self._allow(within)
             self._visalib.write(self._handle, data)
         except STACK_ERRORS as error:
             raise self._failed(error, message, within) from error
-        if self.line.echo:
-            self._hear_echo(message, deadline, within)
-        return deadline
+        if line.echo:
+            self._hear_echo(message, begun + within, within)
+        return begun + within
 
     def _get(self, message: str, deadline: float, within: float) -> str:
         try:
-            self._allow(deadline - self._monotonic())
+            left = deadline - self._monotonic()
+            if not self._allowed - 1 < left * 1000.0 <= self._allowed:
+                self._allow(left)
             data: bytes = self._visalib.read(self._handle, LONGEST_REPLY)[0]
         except STACK_ERRORS as error:
             raise self._failed(error, message, within) from error
@@ -237,8 +236,16 @@ class Link:
                                   "Check the cable, and 'echo' in its driver page.", instrument=self.name,
                                   message=message, reply=echo)
 
+    def _encode(self, message: str) -> bytes:
+        """The bytes of a message; the next one of the same text is found ready."""
+        data = encoded(message, self.line, self.name)
+        if len(self._encoded) >= MOST_ENCODED:
+            self._encoded.clear()
+        self._encoded[message] = data
+        return data
+
     def _allow(self, seconds: float) -> None:
-        """Give the session its time-out, in whole milliseconds rounded up; only when it changes, for speed."""
+        """Give the session its time-out, in whole milliseconds rounded up; asked for only when it may have changed."""
         allowed = max(1, -int(-seconds * 1000.0 // 1))
         if allowed != self._allowed:
             self._visalib.set_attribute(self._handle, ResourceAttribute.timeout_value, allowed)
@@ -326,6 +333,19 @@ class Link:
                                instrument=self.name, message=message, reply=self._so_far())
         return LinkLost(f"The line to {self.name} was lost ({error}).", "Check power and cable; then start again.",
                         instrument=self.name, message=message, reply=self._so_far())
+
+    def _in_use(self, message: str) -> InstrumentFault:
+        return InstrumentFault(f"Two tasks use the line to {self.name} at the same time.",
+                               "Report this to whoever maintains the program.", instrument=self.name, message=message)
+
+    def _unasked(self, message: str) -> InstrumentFault:
+        """An answer that lies there before the question is asked belongs to another one; the line may be lost too."""
+        if self._session.lost:
+            return self._refusal(message)
+        self._dirty = True
+        return InstrumentFault(f"{self.name} sent something that nobody asked for.",
+                               "Check the terminator and the replies of its driver page.", instrument=self.name,
+                               message=message, reply=self._so_far())
 
     def _stopped(self, message: str) -> LinkAborted:
         return LinkAborted(f"The exchange with {self.name} was ended by a trip.",

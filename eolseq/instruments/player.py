@@ -54,7 +54,8 @@ class Player:
         self._doubtful = True   # whether the line must be opened afresh, or was never opened
         self._prepared = False  # whether a dangerous source has its settings
         self._given: dict[str, Any] = {}
-        self._questions = {each.name: line for each in page.does.values() for line in each.lines
+        self._questions = {each.name: (line.reply, line.message.source, line.within.seconds)
+                           for each in page.does.values() for line in each.lines
                            if len(each.lines) == 1 and isinstance(line, Ask) and not each.settings
                            and not line.within.settings and not (self._danger and each.name == "energise")}
 
@@ -109,8 +110,9 @@ class Player:
             self.reopen()
         question = self._questions.get(action)
         if question is not None and not settings:
-            message = question.message.source
-            return self._read(question.reply, message, self._text(message, question.within.seconds))
+            reply, message, within = question
+            text = self._text(message, within)
+            return reply.known.get(text) or self._read(reply, message, text)
         known = self.page.does.get(action)
         if known is None:
             raise StationFault(f"{self.name}, a {self.role.replace('_', ' ')}, has no action '{action}'.",

@@ -29,7 +29,7 @@ _NUMBERS = {False: re.compile(_DIGITS.format(r"\.")), True: re.compile(_DIGITS.f
 _WHOLE = re.compile(r"[+-]?[0-9]{1,9}")
 _CHANNELS = re.compile(r"\(@ *((?:[0-9]{1,6}(?::[0-9]{1,6})? *, *)*[0-9]{1,6}(?::[0-9]{1,6})?)? *\)")
 _MOST_CHANNELS = 1000
-_MOST_REMEMBERED = 4096
+_MOST_REMEMBERED, _LONGEST_REMEMBERED = 4096, 256
 
 # SCPI-1999 writes infinity as 9.9E37 and not-a-number as 9.91E37; an instrument that computes in single precision may
 # write 9.89999995E37. Nothing from 1E37 up is a measured value.
@@ -101,6 +101,8 @@ class Frame:
         self._whole = tuple(at for at, p in numbered if p.kind == "integer")
         self.flags = self._all_flags()
         self._only_readings = len(self._readings) == len(self.parts) > 0
+        self.known: dict[str, Answer] = {}
+        """Replies without readings, each read once: what they say depends on neither time nor instrument."""
 
     def _all_flags(self) -> frozenset[str]:
         """Every flag that a reply of this form can set."""
@@ -121,6 +123,16 @@ class Frame:
 
     def read(self, text: str, instrument: str, time: float) -> Answer:
         """Give what a reply says; InstrumentFault, without instrument and message, when it does not fit."""
+        if self._readings:
+            return self._read(text, instrument, time)
+        answer = self.known.get(text)
+        if answer is None:
+            answer = self._read(text, instrument, time)
+            if len(self.known) < _MOST_REMEMBERED and len(text) <= _LONGEST_REMEMBERED:
+                self.known[text] = answer
+        return answer
+
+    def _read(self, text: str, instrument: str, time: float) -> Answer:
         found = self._match(text)
         if found is None:
             return self._unlike(text, instrument, time)

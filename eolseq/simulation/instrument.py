@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from eolseq.simulation.grammar import Call, Parameter, Parameters, nr1, nr2, nr3, read_unit, split
 from eolseq.simulation.headers import Handler, HeaderTree
@@ -38,8 +39,7 @@ LONGEST_MESSAGE = 65536
 _CACHED_MESSAGES, _LONGEST_CACHED = 2048, 512
 
 
-@dataclass(frozen=True, slots=True)
-class _Unit:
+class _Unit(NamedTuple):
     """A message unit ready to be carried out."""
 
     handler: Handler
@@ -56,15 +56,39 @@ class _Message:
     error: CommandError | None
 
 
+class _Counted:
+    """A handler with the number of parameters that it takes."""
+
+    __slots__ = ("handler", "least", "most")
+
+    def __init__(self, least: int, most: int | None, handler: Handler) -> None:
+        self.least = least
+        self.most = most
+        self.handler = handler
+
+    def __call__(self, call: Call) -> str | None:
+        """Count the parameters, and do what the command says."""
+        return self.counted(call.parameters)(call)
+
+    def counted(self, parameters: Parameters) -> Handler:
+        """The handler itself, for so many parameters; CommandError when there are too few or too many."""
+        if len(parameters) < self.least:
+            raise CommandError(-109)
+        if self.most is not None and len(parameters) > self.most:
+            raise CommandError(-108)
+        return self.handler
+
+    def ready(self, parameters: Parameters) -> Handler:
+        """The handler itself where the count is right, else one that says so each time it is called."""
+        try:
+            return self.counted(parameters)
+        except CommandError:
+            return self
+
+
 def taking(least: int, most: int | None, handler: Handler) -> Handler:
     """A handler that is only called with at least and at most so many parameters (None: any number more)."""
-    def checked(call: Call) -> str | None:
-        if len(call.parameters) < least:
-            raise CommandError(-109)
-        if most is not None and len(call.parameters) > most:
-            raise CommandError(-108)
-        return handler(call)
-    return checked
+    return _Counted(least, most, handler)
 
 
 class Instrument:
@@ -74,8 +98,9 @@ class Instrument:
     the time (in seconds of the clock) before every message, so that the physics can move on to it.
     """
 
-    def __init__(self, name: str, identity: str, commands: Mapping[str, Handler], *, operation: Callable[[], int],
-                 questionable: Callable[[], int], reset: Callable[[], None], before: Callable[[float], None],
+    def __init__(self, name: str, identity: str, commands: Mapping[str, Handler], *,
+                 operation: Callable[[], int] | None, questionable: Callable[[], int] | None,
+                 reset: Callable[[], None], before: Callable[[float], None],
                  self_test: Callable[[], int] = lambda: 0) -> None:
         self.name = name
         self.identity = identity
@@ -86,7 +111,7 @@ class Instrument:
         self._reset = reset
         self._self_test = self_test
         self._before = before
-        self._answering = False
+        self._responses: list[str] = []  # of the message being carried out
         self._tree = HeaderTree({**commands, **self._standard_commands()})
         self._indefinite = self._tree.find("*IDN?", self._tree.root)[0]
         self._messages: dict[bytes, _Message] = {}
@@ -121,24 +146,23 @@ class Instrument:
         prepared = self._messages.get(message)
         if prepared is None:
             prepared = self._prepare(message)
-        responses: list[str] = []
+        self._responses = responses = []
         after_indefinite = False
-        for unit in prepared.units:
-            if unit.query and after_indefinite:
+        for handler, call, query, indefinite in prepared.units:
+            if query and after_indefinite:
                 self.status.add_error(-440)
                 continue
-            self._answering = bool(responses)
             try:
-                response = unit.handler(unit.call)
+                response = handler(call)
             except CommandError as error:
                 self.status.add_error(error.number, error.info)
                 if -200 < error.number <= -100:  # a parameter that cannot be read ends the message, as a header does
                     break
             else:
-                if unit.query and response is not None:
+                if query and response is not None:
                     responses.append(response)
-                    after_indefinite = after_indefinite or unit.indefinite
-            if not unit.query and self.fault == "error_in_queue":
+                    after_indefinite = after_indefinite or indefinite
+            if not query and self.fault == "error_in_queue":
                 self.status.add_error(int(self.fault_number or -240))
         else:
             if prepared.error is not None:
@@ -172,8 +196,10 @@ class Instrument:
                 raise CommandError(-102)
             text = read_unit(piece)
             handler, suffixes, path = self._tree.find(text.header, path)
-            query = text.header.endswith("?")
-            units.append(_Unit(handler, Call(text.parameters, suffixes), query, handler == self._indefinite))
+            query, indefinite = text.header.endswith("?"), handler is self._indefinite
+            if isinstance(handler, _Counted):
+                handler = handler.ready(text.parameters)  # counted once, not at every message
+            units.append(_Unit(handler, Call(text.parameters, suffixes), query, indefinite))
 
     def _standard_commands(self) -> dict[str, Handler]:
         """The mandatory commands of IEEE 488.2 chapter 10 and SCPI-1999 volume 1, 4.2.1."""
@@ -189,7 +215,7 @@ class Instrument:
             "*RST": taking(0, 0, lambda _: self._reset()),
             "*SRE": taking(1, 1, self._set_service_enable),
             "*SRE?": taking(0, 0, lambda _: nr1(status.service_enable)),
-            "*STB?": taking(0, 0, lambda _: nr1(status.byte(self._answering))),
+            "*STB?": taking(0, 0, lambda _: nr1(status.byte(bool(self._responses)))),
             "*TST?": taking(0, 0, lambda _: nr1(self._self_test())),
             "*WAI": taking(0, 0, lambda _: None),
             "SYSTem:ERRor[:NEXT]?": taking(0, 0, lambda _: status.next_error()),
@@ -217,7 +243,7 @@ def _register_commands(tree: str, register: Register) -> dict[str, Handler]:
 
     return {
         f"{tree}[:EVENt]?": taking(0, 0, lambda _: nr1(register.take_event())),
-        f"{tree}:CONDition?": taking(0, 0, lambda _: nr1(register.look())),
+        f"{tree}:CONDition?": taking(0, 0, lambda _: str(register.look())),
         f"{tree}:ENABle": taking(1, 1, enable),
         f"{tree}:ENABle?": taking(0, 0, lambda _: nr1(register.enable)),
     }
@@ -238,15 +264,15 @@ class Connection:
 
         The faults silent, garbled and truncated have acted on them; for the others see ``delivery``.
         """
-        buffer = self._buffer + data if self._buffer else data
+        instrument = self.instrument
+        if not self._buffer and not self._overrun and data.find(b"\n") == len(data) - 1 >= 0:
+            answer = instrument.execute(data[:-1], now)  # one whole message, as nearly always
+            return _spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
+        buffer = self._buffer + data
         *messages, rest = buffer.split(b"\n")
         if self._overrun and messages:
             messages, self._overrun = messages[1:], False
-        instrument = self.instrument
-        if len(messages) == 1:
-            answer = instrument.execute(messages[0], now)
-        else:
-            answer = b"".join([instrument.execute(message, now) for message in messages])
+        answer = b"".join([instrument.execute(message, now) for message in messages])
         if len(rest) > LONGEST_MESSAGE or self._overrun:
             if not self._overrun:
                 instrument.status.add_error(-363)

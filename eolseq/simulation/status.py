@@ -47,20 +47,22 @@ class CommandError(EolseqError):
 class Register:
     """A condition register with its event and enable registers; a condition bit that rises is latched as an event."""
 
-    __slots__ = ("_condition", "_last", "enable", "event")
+    __slots__ = ("condition", "enable", "event", "last")
 
-    def __init__(self, condition: Callable[[], int]) -> None:
-        self._condition = condition
-        self._last = 0
+    def __init__(self, condition: Callable[[], int] | None) -> None:
+        self.condition = condition  # None: no bit is ever set
+        self.last = 0
         self.event = 0
         self.enable = 0
 
     def look(self) -> int:
         """Read the condition bits and latch those that rose since the last look."""
-        bits = self._condition() & 0x7FFF
-        if bits != self._last:
-            self.event |= bits & ~self._last
-            self._last = bits
+        if self.condition is None:
+            return 0
+        bits = self.condition() & 0x7FFF
+        if bits != self.last:
+            self.event |= bits & ~self.last
+            self.last = bits
         return bits
 
     def take_event(self) -> int:
@@ -72,9 +74,11 @@ class Register:
 class Status:
     """The status of one instrument: its registers, its error queue and the status byte that sums them up."""
 
-    def __init__(self, operation: Callable[[], int], questionable: Callable[[], int]) -> None:
+    def __init__(self, operation: Callable[[], int] | None, questionable: Callable[[], int] | None) -> None:
         self.operation = Register(operation)
         self.questionable = Register(questionable)
+        self._changing = [(each.condition, each) for each in (self.operation, self.questionable)
+                          if each.condition is not None]
         self.events = POWER_ON
         self.event_enable = 0
         self.service_enable = 0
@@ -82,8 +86,9 @@ class Status:
 
     def look(self) -> None:
         """Latch the condition bits that rose since the last look."""
-        self.operation.look()
-        self.questionable.look()
+        for condition, register in self._changing:
+            if condition() != register.last:
+                register.look()
 
     def add_error(self, number: int, info: str = "") -> None:
         """Put an error into the queue and set its bit of the standard event status register."""

@@ -23,6 +23,7 @@ from eolseq.simulation.instrument import Instrument, delivery
 EXCHANGE = 0.2e-3
 """Seconds of clock time that a message takes."""
 
+_SUCCESS, _ENDED = StatusCode.success, StatusCode.success_termination_character_read
 _NEARLY = 1e-9  # seconds; two instants that are nearer than this are one, whatever floating point made of them
 _INTERFACES = {"TCPIP": constants.InterfaceType.tcpip, "ASRL": constants.InterfaceType.asrl}
 _SERIAL = {
@@ -43,8 +44,10 @@ class SimulatedSession:
         self.lost = False
         self.aborted = False
         self.attributes: dict[ResourceAttribute, Any] = _first_attributes(address)
+        self._end = self._end_of_answers()
         self._connection = instrument.connect()
         self._clock = clock
+        self._monotonic = clock.monotonic
         self._exchange = exchange
         self._wake = clock.signal()
         self._reading = False
@@ -52,12 +55,12 @@ class SimulatedSession:
         self._arriving: list[tuple[float, bytes]] = []
         instrument.fault_listeners.append(self._fault_changed)
 
-    def write(self, data: bytes) -> int:
+    def write(self, data: bytes) -> tuple[int, StatusCode]:
         """Send bytes; they act when they have arrived, one exchange later, even if an abort comes in between."""
         if self.aborted or self.dirty:
             raise VisaIOError(self._refusal())
         self._carry(data)
-        return len(data)
+        return len(data), _SUCCESS
 
     def write_now(self, data: bytes, seconds: float) -> StatusCode:
         """Send bytes whatever else goes on in this session, aborted or dirty or not; it takes one exchange at most."""
@@ -71,8 +74,23 @@ class SimulatedSession:
         """Bytes up to the termination character or so many; waits in clock time for at most the time-out."""
         if self.aborted or self.dirty:
             raise VisaIOError(self._refusal())
-        found = self._take(count) if self._buffer else None
+        buffer, end = self._buffer, self._end
+        if end is not None and len(buffer) <= count and buffer.find(end) == len(buffer) - 1 >= 0:
+            self._buffer = b""  # one whole answer, as nearly always
+            return buffer, _ENDED
+        found = self._take(count) if buffer else None
         return found if found is not None else self._await(count)
+
+    def set_attribute(self, attribute: ResourceAttribute, state: Any) -> None:
+        """Change an attribute."""
+        self.attributes[attribute] = state
+        self._end = self._end_of_answers()
+
+    def _end_of_answers(self) -> int | None:
+        """The byte that ends an answer, or None when none does."""
+        attributes = self.attributes
+        enabled = attributes[ResourceAttribute.termchar_enabled]
+        return int(attributes[ResourceAttribute.termchar]) if enabled else None
 
     def abort(self) -> None:
         """End a blocked read at once, and refuse every read and write until ``clear_abort``."""
@@ -91,7 +109,7 @@ class SimulatedSession:
     def waiting(self) -> int:
         """Look, without waiting, how many bytes have arrived that nobody read."""
         if self._arriving:
-            self._arrive(self._clock.monotonic())
+            self._arrive(self._monotonic())
         return len(self._buffer)
 
     def discard(self) -> None:
@@ -109,11 +127,13 @@ class SimulatedSession:
         return StatusCode.error_abort if self.aborted else StatusCode.error_io
 
     def _carry(self, data: bytes) -> None:
-        self._check_lost()
-        self._clock.sleep(self._exchange)
-        self._check_lost()
         instrument = self.instrument
-        now = self._clock.monotonic()
+        if self.lost or instrument.fault is not None:
+            self._check_lost()
+        self._clock.sleep(self._exchange)
+        if self.lost or instrument.fault is not None:
+            self._check_lost()
+        now = self._monotonic()
         answer = self._connection.receive(data, now)
         if not answer:
             return
@@ -129,14 +149,14 @@ class SimulatedSession:
         """What can be handed over of the bytes that have arrived."""
         buffer, length = self._buffer, count
         status = StatusCode.success_max_count_read
-        if self.attributes[ResourceAttribute.termchar_enabled]:
-            place = buffer.find(self.attributes[ResourceAttribute.termchar], 0, count)
+        if self._end is not None:
+            place = buffer.find(self._end, 0, count)
             if place >= 0:
-                length, status = place + 1, StatusCode.success_termination_character_read
+                length, status = place + 1, _ENDED
             elif len(buffer) < count:
                 return None
         elif len(buffer) <= count:
-            length, status = len(buffer), StatusCode.success
+            length, status = len(buffer), _SUCCESS
         self._buffer = buffer[length:]
         return buffer[:length], status
 
@@ -213,16 +233,18 @@ class SimulatedVisa(VisaLibraryBase):
 
     def write(self, session: VISASession, data: bytes) -> tuple[int, StatusCode]:
         """Send bytes to an instrument."""
-        line = self.sessions.get(session)
-        if line is None:
-            raise VisaIOError(StatusCode.error_invalid_object)
-        return line.write(data), StatusCode.success
+        try:
+            line = self.sessions[session]
+        except KeyError:
+            raise VisaIOError(StatusCode.error_invalid_object) from None
+        return line.write(data)
 
     def read(self, session: VISASession, count: int) -> tuple[bytes, StatusCode]:
         """Read bytes from an instrument."""
-        line = self.sessions.get(session)
-        if line is None:
-            raise VisaIOError(StatusCode.error_invalid_object)
+        try:
+            line = self.sessions[session]
+        except KeyError:
+            raise VisaIOError(StatusCode.error_invalid_object) from None
         return line.read(count)
 
     def open_default_resource_manager(self) -> tuple[VISARMSession, StatusCode]:
@@ -268,7 +290,7 @@ class SimulatedVisa(VisaLibraryBase):
     def set_attribute(self, session: Any, attribute: Any, attribute_state: Any) -> StatusCode:
         """Set an attribute that a line has."""
         self.get_attribute(session, attribute)
-        self.sessions[session].attributes[attribute] = attribute_state
+        self.sessions[session].set_attribute(attribute, attribute_state)
         return StatusCode.success
 
     def clear(self, session: VISASession) -> StatusCode:

@@ -41,8 +41,8 @@ class RoleInstrument:
         self.meters = {each: Meter(f"{data.serial} {each}", data.accuracy[each], data.resolution[each])
                        for each in self.measures}
         self.prepare()
-        self.wire = Instrument(data.name, self.identity(data.serial), self.commands(), operation=self.operation,
-                               questionable=self.questionable, reset=self.reset, before=world.advance_to)
+        self.wire = Instrument(data.name, self.identity(data.serial), self.commands(), operation=self.operation(),
+                               questionable=self.questionable(), reset=self.reset, before=world.advance_to)
         self.clear_fault()
 
     def identity(self, serial: str) -> str:
@@ -56,13 +56,13 @@ class RoleInstrument:
         """SCPI patterns and what they do."""
         raise NotImplementedError
 
-    def operation(self) -> int:
-        """The operation condition bits now."""
-        return 0
+    def operation(self) -> Callable[[], int] | None:
+        """What gives the operation condition bits; None where no bit is ever set."""
+        return None
 
-    def questionable(self) -> int:
-        """The questionable condition bits now."""
-        return 0
+    def questionable(self) -> Callable[[], int] | None:
+        """What gives the questionable condition bits; None where no bit is ever set."""
+        return None
 
     def reset(self) -> None:
         """What *RST does."""

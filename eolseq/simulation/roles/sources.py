@@ -53,13 +53,14 @@ class SourceInstrument(RoleInstrument):
         """The commands that only this one has."""
         return {}
 
-    def operation(self) -> int:
+    def operation(self) -> Callable[[], int]:
         """Rising, holding, falling."""
-        return self.source.phase()
+        return self.source.phase
 
-    def questionable(self) -> int:
+    def questionable(self) -> Callable[[], int]:
         """Tripped, until the output is switched on again."""
-        return TRIPPED if self.source.tripped else 0
+        source = self.source
+        return lambda: TRIPPED if source.tripped else 0
 
     def reset(self) -> None:
         """Output off, default settings."""

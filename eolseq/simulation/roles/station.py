@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 
 from eolseq.simulation.instrument import Call, CommandError, Handler, nr1, nr3, taking
 from eolseq.simulation.roles.base import RoleInstrument
@@ -54,13 +55,13 @@ class GuardUnit(RoleInstrument):
             "OUTPut#[:STATe]?": taking(0, 0, self._output),
         }
 
-    def operation(self) -> int:
+    def operation(self) -> Callable[[], int]:
         """Contacts, lock, contactor, stop button."""
-        return self.world.guard.operation_bits
+        return partial(getattr, self.world.guard, "operation_bits")  # no frame of Python for each look
 
-    def questionable(self) -> int:
+    def questionable(self) -> Callable[[], int]:
         """Lamps."""
-        return self.world.guard.questionable_bits
+        return partial(getattr, self.world.guard, "questionable_bits")
 
     def reset(self) -> None:
         """Contactor open; the lock stays as it is, since nothing here says that the unit is dead."""
