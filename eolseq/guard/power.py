@@ -95,9 +95,20 @@ class Door:
             raise StationFault("The guard did not lock.", "Call maintenance to check the guard lock.")
         if not state.contactor:
             raise StationFault("The contactor did not close.", "Call maintenance to check the contactor.")
-        if self._wiring.residual is not None and not self._below(DEAD_BELOW):
-            raise LockedRed("There is voltage at the unit although no source was switched on.", _KEEP_AWAY)
+        self._check_still_dead()
         self._watcher.check()
+
+    def _check_still_dead(self) -> None:
+        """The contactor is closed and nothing was switched on: a source that is stuck on shows here."""
+        if self._wiring.residual is None:
+            return
+        seen = self._volts().base
+        self._watcher.check()
+        if seen is None:
+            raise StationFault("The residual meter gives no reading, so dead could not be proved afterwards.",
+                               "Call maintenance to check the residual meter.")
+        if abs(float(seen)) >= DEAD_BELOW:
+            raise LockedRed("There is voltage at the unit although no source was switched on.", _KEEP_AWAY)
 
     def _switch_on(self, source: Instrument, opening: Opening) -> None:
         opening.on = True  # from the moment the order may be on the wire

@@ -27,7 +27,7 @@ ROOT = Path(__file__).resolve().parents[2]
 SERIAL = "DH6-00000001"
 PATIENCE = 30.0  # seconds after which a test gives up; never what is measured
 _LAUNCHER = ("import os, sys; line = os.open(sys.argv[1], os.O_RDWR); [os.dup2(line, n) for n in (0, 1, 2)];"
-             "os.execv(sys.executable, [sys.executable, '-m', 'eolseq', *sys.argv[2:]])")
+             "os.execv(sys.executable, [sys.executable, '-m', 'tests.safety.approved', *sys.argv[2:]])")
 """A leader of a session that opens a terminal gets it as its controlling one, so that Ctrl-C and hanging up reach it."""
 
 
@@ -209,10 +209,16 @@ class Program:
     def ends(self) -> int:
         """Wait for the end, reading all there is to read; the exit code."""
         deadline = time.monotonic() + PATIENCE
+        running = os.pidfd_open(self.process.pid)
+        sources = [running, *([self.terminal] if self.terminal >= 0 else [])]
+        while self.process.poll() is None and time.monotonic() < deadline:
+            if self.terminal in select.select(sources, [], [], deadline - time.monotonic())[0] and not self._read(deadline):
+                sources = [running]
+        os.close(running)
         self._let_go()
         while self.terminal >= 0 and self._read(deadline):
             pass
-        return self.process.wait(max(0.1, deadline - time.monotonic()))
+        return self.process.wait(0.1)
 
     def close(self) -> None:
         """Leave nothing behind."""
