@@ -11,7 +11,7 @@ from typing import Any
 from eolseq import __version__
 from eolseq.errors import EolseqError
 
-COMMANDS = ("run", "check", "simulate", "records", "audit", "manual")
+COMMANDS = ("run", "check", "approve", "keys", "simulate", "records", "audit", "manual")
 
 EXIT_CODES = """exit codes:
   0  pass, or in order

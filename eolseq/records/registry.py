@@ -71,6 +71,15 @@ def first_registry_of(genesis: Carried) -> Registry:
     return Registry(str(genesis.payload.get("origin")), 1, 1, genesis.leaf, keys, {})
 
 
+def check_names(holder: str, scope: str) -> None:
+    """WrongUse when a holder's pseudonym or a scope is not written as a registry wants them."""
+    if not _HOLDER.fullmatch(holder):
+        raise WrongUse(f"'{holder}' cannot name a person.", "Use a pseudonym of small letters, digits, dot and dash; "
+                       "a log cannot forget a name.")
+    if not _SCOPE.fullmatch(scope):
+        raise WrongUse(f"'{scope}' is no scope.", "Use an origin as in the station file, or its beginning.")
+
+
 def covers(scope: str, origin: str) -> bool:
     """Whether a scope reaches a log: it is the log's origin, or the beginning of it up to a slash."""
     return origin == scope or origin.startswith(scope + "/")
@@ -120,6 +129,15 @@ def judge_signatures(document: Document, registry: Registry, index: int, roles: 
                              "Do not trust it: it was changed after it was signed.")
         found.append(key)
     return found
+
+
+def refuse_malformed(document: Document) -> None:
+    """NotGenuine unless a document has the shape of a registry, whatever it says and whoever signed it."""
+    refuse_unless(document, KEYS_TYPE, _FIELDS)
+    for entry in document.payload["keys"]:
+        _read_entry(entry, _ENTRY)
+    for entry in document.payload["revoked"]:
+        _read_entry(entry, (*_ENTRY, "from", "reason"))
 
 
 # -- drafts of the next version ---------------------------------------------------------------------------------
