@@ -179,6 +179,7 @@ class Server:
             wish = json.loads(line)
             if not isinstance(wish, dict) or self._control is None:
                 raise WrongUse("No control line was expected, or it is not a JSON object.")
+            self._tick(time.monotonic())  # so that what it does happens now, not at the last beat
             self._control(wish)
         except (ValueError, RecursionError, EolseqError) as error:
             if self._events is not None:
