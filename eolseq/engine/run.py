@@ -20,7 +20,7 @@ from eolseq.engine.cautions import STANDARD
 from eolseq.engine.entries import Used, applied, measured, settings_text, step_done
 from eolseq.engine.judging import Verdict, judge_evidence, run_outcome
 from eolseq.engine.states import RunStates
-from eolseq.errors import EolseqError, RecordFault, Refused, StationFault, Stopped
+from eolseq.errors import EolseqError, LinkAborted, RecordFault, Refused, StationFault, Stopped
 from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
@@ -286,7 +286,7 @@ class UnitRun:
             self._bay.watcher.check()
         except EolseqError as error:
             error.evidence = error.evidence or evidence
-            ended = error
+            ended = self._told_as_trip(error)
         except Exception as error:  # a mistake in the program: the door has made safe, the record must still say so
             ended = self.crash = error
         verdict = judge_evidence(evidence) if ended is None else self._cut_short(ended)
@@ -296,6 +296,16 @@ class UnitRun:
             self._lock(ended)
         self._emit(events.StepEnds(index, verdict.outcome, verdict.sentence, verdict.readings))
         return ended is None and self._record_fault is None
+
+    def _told_as_trip(self, error: EolseqError) -> EolseqError:
+        """An exchange that a trip ended is told as that trip, since only the watcher knows who stopped the run."""
+        if isinstance(error, LinkAborted):
+            try:
+                self._bay.watcher.check()
+            except EolseqError as reason:
+                reason.evidence = error.evidence
+                return reason
+        return error
 
     def _cut_short(self, error: BaseException) -> Verdict:
         """A step that did not come to its end: a bad reading taken before stays bad, all else is not measured."""

@@ -70,6 +70,11 @@ def stays_off(bench: Bench) -> None:
     assert not audit(bench.records / "log.jsonl").findings
 
 
+def ended(program: Program, code: int) -> None:
+    """The program ends with this exit code; what it wrote is shown otherwise."""
+    assert program.ends() == code, program.text
+
+
 def last(bench: Bench, kind: str) -> dict[str, Any]:
     """The last entry of a kind."""
     return [entry for entry in bench.entries() if entry["kind"] == kind][-1]
@@ -80,13 +85,13 @@ def test_killed(bench: Bench, state: State) -> None:
     program = reach(bench, state)
     moment = program.kill(signal.SIGKILL)
     assert seconds_energised(bench, state, moment) <= ALLOWED
-    assert program.ends() == -signal.SIGKILL
+    ended(program, -signal.SIGKILL)
     stays_off(bench)
     kinds = [entry["kind"] for entry in bench.entries()]
     assert kinds[-1] in ("energise", "reading") and "end" not in kinds
 
     again = bench.start(short_sequence(bench.folder, state.kind))
-    assert again.ends() == 0
+    ended(again, 0)
     entries = bench.entries()
     abandon, begin, end = (last(bench, kind) for kind in ("abandon", "begin", "end"))
     assert (abandon["serial"], abandon["energised"]) == (begin["serial"], "yes")
@@ -103,7 +108,7 @@ def test_stopped_by_the_system_and_continued(bench: Bench, state: State) -> None
     moment = program.kill(signal.SIGSTOP)
     assert seconds_energised(bench, state, moment) <= ALLOWED
     program.kill(signal.SIGCONT)
-    assert program.ends() == 5
+    ended(program, 5)
     assert last(bench, "end")["outcome"] == "fault"
     stays_off(bench)
 
@@ -115,7 +120,7 @@ def test_link_cut(bench: Bench, state: State, instrument: str, fault: str) -> No
     moment = time.monotonic()
     bench.simulator.order(fault={"name": fault, "instrument": instrument})
     assert seconds_energised(bench, state, moment) <= ALLOWED
-    assert program.ends() == 5
+    ended(program, 5)
     assert last(bench, "end")["outcome"] == "fault"
     stays_off(bench)
 
@@ -147,7 +152,7 @@ def test_ended_by_a_person(bench: Bench, state: State, end: Callable[[Program], 
     bench.simulator.catch_up()
     moment = end(program)
     assert seconds_energised(bench, state, moment) <= AT_ONCE
-    assert program.ends() == 4
+    ended(program, 4)
     assert last(bench, "end")["outcome"] == "stopped"
     assert f"Stopped by {words}." in last(bench, "end")["sentence"]
     stays_off(bench)
@@ -158,7 +163,7 @@ def test_ended_before_it_began(bench: Bench, end: Callable[[Program], float], wo
     program = bench.program(short_sequence(bench.folder))
     program.await_text(ASK)
     end(program)
-    assert program.ends() == 3
+    ended(program, 3)
     bench.simulator.catch_up()
     assert not any(event.get("output") == "on" for event in bench.simulator.events)
     assert "begin" not in [entry["kind"] for entry in bench.entries()]
@@ -172,7 +177,7 @@ def test_guard_opened(bench: Bench, state: State) -> None:
     moment = time.monotonic()
     bench.simulator.order(open="both")
     assert seconds_energised(bench, state, moment) <= AT_ONCE
-    assert program.ends() == 4
+    ended(program, 4)
     assert last(bench, "end")["outcome"] == "stopped"
     stays_off(bench)
 
@@ -185,7 +190,7 @@ def test_stuck_output_whose_own_meter_reads_nothing(bench: Bench) -> None:
     withstand = STATES[2]
     program = reach(bench, withstand)
     bench.simulator.order(fault={"name": "stuck-silent", "instrument": "withstand"})
-    assert program.ends() == 5
+    ended(program, 5)
     assert "DANGER" in program.text
     assert last(bench, "end")["outcome"] == "fault"
     lock = last(bench, "lock")
@@ -196,7 +201,7 @@ def test_stuck_output_whose_own_meter_reads_nothing(bench: Bench) -> None:
     assert bench.simulator.ask("guard", "OUTP2?") == "1", "the guard must stay locked"
     bench.simulator.order(clear_faults=True)
     again = bench.program(short_sequence(bench.folder))
-    assert again.ends() == 3
+    ended(again, 3)
     assert "This station is locked" in again.text and lock["reason"].split(";")[0] in " ".join(again.text.split())
 
 
@@ -235,7 +240,7 @@ def test_stuck_output_on_a_simulated_station_unlocks_at_its_next_start(quick_pat
     assert kinds[-1] == "end" and "lock" in kinds and "unlock" not in kinds
     program = Program(quick_path, "run", str(sequence), "--unit", SERIAL, "--station", str(path), "--acknowledge", "x")
     try:
-        assert program.ends() == 0
+        ended(program, 0)
     finally:
         program.close()
     payloads = [entry.payload for entry in Records.open(quick_path / "records").entries(0)]
