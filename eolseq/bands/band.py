@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
+from typing import NamedTuple
 
 from eolseq.quantity import UNITS, Quantity
 
@@ -30,8 +31,7 @@ class Outcome(StrEnum):
     REFUSED = "refused"          # a run only
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):  # not a dataclass: hundreds are made for each unit, and this takes a third of the time
     """One measured value: a decimal number in ``unit`` or None, the instrument's own text, and when (seconds).
 
     ``special`` says why there is no number: one of ABOVE_RANGE, BELOW_RANGE, NOT_A_NUMBER, NO_ANSWER.

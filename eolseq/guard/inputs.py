@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Set
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +25,7 @@ class GuardSettings:
     access: float = 2.0
 
 
-@dataclass(frozen=True, slots=True)
-class GuardState:
+class GuardState(NamedTuple):
     """One look at the guard unit: contacts (True: closed), lamps, lock, contactor, stop button, and when (seconds)."""
 
     contact_a: bool
@@ -85,6 +85,7 @@ class GuardInputs:
     def __init__(self, settings: GuardSettings) -> None:
         self.settings = settings
         self.last: GuardState | None = None
+        self._freshness = settings.freshness
         self._disagree_since: float | None = None
 
     def note(self, state: GuardState) -> None:
@@ -111,11 +112,11 @@ class GuardInputs:
         that is a fault of the guard switch as well.
         """
         state = self.last
-        if state is None or not self.fresh(now):
+        if state is None or now - state.time > self._freshness:
             return STALE
         if state.stop_button:
             return STOP_BUTTON
-        if self.disagreeing(now):
+        if self._disagree_since is not None and self.disagreeing(now):
             return DISAGREE
         if not (state.contact_a and state.contact_b):
             return GUARD_OPEN

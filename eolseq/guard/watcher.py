@@ -49,11 +49,13 @@ class Watcher:
 
     def __init__(self, clock: Clock, guard_unit: Instrument, settings: GuardSettings) -> None:
         self.clock = clock
+        self._monotonic = clock.monotonic
         self.settings = settings
         self.inputs = GuardInputs(settings)
         self._armed = False
         self.seen_open = False  # since the guard was last armed; shows that its switch is not tied down
         self.reason: Reason | None = None
+        self._ever_tripped = False  # stays, so that no line is left aborted
         self.tripped_at: float | None = None
         self.stop_failures: list[str] = []
         self.on_look: Callable[[GuardState], None] | None = None
@@ -105,7 +107,8 @@ class Watcher:
         while not self._ending:
             self._look()
             self._drop_contactor()
-            self._serve_orders()
+            if self._orders:
+                self._serve_orders()
             self.clock.wait(self._called, self.settings.scan)
             self._called.clear()
         for order in self._orders:
@@ -119,13 +122,13 @@ class Watcher:
         except InstrumentFault:
             pass  # no fresh answer: the age of the last one is what counts
         else:
-            state, before = GuardState.of(answer.flags, self.clock.monotonic()), self.inputs.last
+            state, before = GuardState.of(answer.flags, self._monotonic()), self.inputs.last
             dropped = self._contactor_wanted and before is not None and before.contactor and not state.contactor
             self.inputs.note(state)
             self.seen_open = self.seen_open or state.open
             if self.on_look is not None:
                 self.on_look(state)
-        if self.armed:
+        if self._armed:
             self.trip_if_needed()  # an opened guard, which drops the contactor by hard wire, is told first
             if dropped:
                 self.trip(DROPPED)
@@ -157,10 +160,10 @@ class Watcher:
     def trip_if_needed(self) -> None:
         """Trip if the guard or the age of its last answer demands it."""
         if self.reason is not None:
-            if self.inputs.disagreeing(self.clock.monotonic()):
+            if self.inputs.disagreeing(self._monotonic()):
                 self.reason = DISAGREE  # what first looked like an opened guard is a broken guard switch
             return
-        reason = self.inputs.reason_to_stop(self.clock.monotonic())
+        reason = self.inputs.reason_to_stop(self._monotonic())
         if reason is not None:
             self.trip(reason)
 
@@ -169,6 +172,7 @@ class Watcher:
         if self.reason is not None:
             return
         self.reason = reason
+        self._ever_tripped = True
         self.tripped_at = self.clock.monotonic()
         self.send_off()
         self._woken.set()
@@ -210,6 +214,8 @@ class Watcher:
 
     def allow_reads(self) -> None:
         """Let the lines to the sources be used again, for making safe; the latch stays set."""
+        if not self._ever_tripped:
+            return  # nothing was ever aborted
         for line in self._lines:
             line.clear_abort()
 
@@ -221,8 +227,8 @@ class Watcher:
 
     def check(self) -> None:
         """Raise Stopped or StationFault if a trip is set or the guard cannot be trusted right now."""
-        if self.reason is None and self.armed:
-            if not self.alive:
+        if self.reason is None and self._armed:
+            if self._task is None or self._task.done():
                 self.trip(WATCHER_DEAD)
             else:
                 self.trip_if_needed()

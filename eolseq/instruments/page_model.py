@@ -60,12 +60,16 @@ class Pause:
     seconds: float
 
 
+Doing = Send | Ask | Wait | Pause
+"""One line of an action."""
+
+
 @dataclass(frozen=True)
 class Action:
     """What is done, line by line, for one action of the role, and the settings the role gives it."""
 
     name: str
-    lines: tuple[Send | Ask | Wait | Pause, ...]
+    lines: tuple[Doing, ...]
     settings: tuple[str, ...]
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from eolseq.clock import Clock
 from eolseq.errors import InstrumentFault, LinkAborted, StationFault
 from eolseq.instruments.exchange import Exchange, Identity
-from eolseq.instruments.page_model import UNUSED, Action, Ask, Page, Pause, Query, Send, Wait, Within
+from eolseq.instruments.page_model import UNUSED, Action, Ask, Doing, Page, Pause, Query, Send, Wait, Within
 from eolseq.instruments.replies import Frame
 from eolseq.instruments.roles import ROLES, Answer
 
@@ -20,6 +20,9 @@ __all__ = ["MOST_ERRORS", "Exchange", "Identity", "Permit", "Player"]
 
 MOST_ERRORS = 40
 """How many errors are read from an instrument's queue before it counts as broken."""
+
+MOST_KNOWN = 256
+"""How many actions with their settings are kept as messages."""
 
 _IDENTITY_TRIES = 3
 _NOTHING: frozenset[str] = frozenset()
@@ -54,6 +57,8 @@ class Player:
         self._doubtful = True   # whether the line must be opened afresh, or was never opened
         self._prepared = False  # whether a dangerous source has its settings
         self._given: dict[str, Any] = {}
+        self._known: dict[tuple[Any, ...], tuple[tuple[Doing, str], ...]] = {}
+        self._quiet: str | None = None  # the last reply that said that there is no error
         self._questions = {each.name: (line.reply, line.message.source, line.within.seconds)
                            for each in page.does.values() for line in each.lines
                            if len(each.lines) == 1 and isinstance(line, Ask) and not each.settings
@@ -111,8 +116,12 @@ class Player:
         question = self._questions.get(action)
         if question is not None and not settings:
             reply, message, within = question
-            text = self._text(message, within)
-            return reply.known.get(text) or self._read(reply, message, text)
+            text = ""
+            try:
+                text = self.link.ask(message, within)
+                return reply.known.get(text) or reply.read(text, self.name, self._monotonic())
+            except InstrumentFault as error:
+                raise self._named(error, message, text) from error.__cause__
         known = self.page.does.get(action)
         if known is None:
             raise StationFault(f"{self.name}, a {self.role.replace('_', ' ')}, has no action '{action}'.",
@@ -120,27 +129,22 @@ class Player:
         return self._perform(known, settings, permit)
 
     def _perform(self, action: Action, settings: Mapping[str, Any], permit: object) -> Answer:
-        left_out = self._left_out(settings)
-        texts = self._setting_texts(action, settings, left_out)
+        lines = self._filled(action, settings)
+        self._given.update(settings)
         if self._danger and action.name == "energise":
             self._admit(permit)
         if self._danger and action.name == "prepare":
             self._prepared = False
         answer = Answer()
-        sent: list[str] = []
-        for line in action.lines:
+        for line, message in lines:
             if isinstance(line, Pause):
                 self._pause(line.seconds)
                 continue
-            if left_out and not left_out.isdisjoint(line.message.names):
-                continue
-            message = line.message.filled(texts)
-            sent.append(message)
             given = self._carry_out(line, message)
             if not isinstance(line, Send):
                 answer = _joined(answer, given, line.reply.flags)
         if action.settings:
-            self._check_errors("; ".join(sent))
+            self._check_errors("; ".join(message for _, message in lines if message))
         if action.name == "prepare":
             self._prepared = True
         return answer
@@ -156,10 +160,24 @@ class Player:
                                "Nothing was energised. Start the run again.")
         self._prepared = False
 
-    @staticmethod
-    def _left_out(settings: Mapping[str, Any]) -> frozenset[str]:
-        """The settings that mean nothing beside the given ones, such as a frequency for direct voltage."""
-        return _NOTHING.union(*(names for (setting, word), names in UNUSED.items() if settings.get(setting) == word))
+    def _filled(self, action: Action, settings: Mapping[str, Any]) -> tuple[tuple[Doing, str], ...]:
+        """The action's lines with their messages; what was filled in before is found ready, since it depends on nothing
+        but page and settings. StationFault when a setting does not fit."""
+        key = (action.name, *settings, *settings.values(), *map(type, settings.values()))
+        try:
+            known = self._known.get(key)
+        except TypeError:  # a value without a hash, such as a signalling not-a-number, is told below
+            known = None
+        if known is not None:
+            return known
+        left_out = _NOTHING.union(*(names for (name, word), names in UNUSED.items() if settings.get(name) == word))
+        texts = self._setting_texts(action, settings, left_out)
+        filled = tuple([(line, "" if isinstance(line, Pause) else line.message.filled(texts)) for line in action.lines
+                        if isinstance(line, Pause) or left_out.isdisjoint(line.message.names)])
+        if len(self._known) >= MOST_KNOWN:
+            self._known.clear()
+        self._known[key] = filled
+        return filled
 
     def _setting_texts(self, action: Action, settings: Mapping[str, Any], left_out: frozenset[str]) -> dict[str, str]:
         """The text to send for each setting; StationFault when one is missing, unknown or does not fit."""
@@ -177,11 +195,10 @@ class Player:
         if unknown:
             raise StationFault(f"{self.name} does not take '{unknown[0]}' for '{action.name}'.",
                                "Report this to whoever maintains the program.")
-        self._given.update(settings)
         return texts
 
     def _carry_out(self, line: Send | Ask | Wait, message: str) -> Answer:
-        within = self._seconds(line.within)
+        within = self._seconds(line.within) if line.within.settings else line.within.seconds
         if isinstance(line, Send):
             try:
                 self.link.send(message, within)
@@ -263,7 +280,10 @@ class Player:
             return found
         while len(found) < MOST_ERRORS:
             text = self._text(query.message, query.within)
+            if text == self._quiet:
+                return found
             if int(self._texts(query, text)["code"]) == self.page.no_error:
+                self._quiet = text
                 return found
             found.append(text)
         raise InstrumentFault(f"The error queue of {self.name} does not end.", "Call maintenance to check it.",

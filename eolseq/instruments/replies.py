@@ -33,7 +33,7 @@ _MOST_REMEMBERED, _LONGEST_REMEMBERED = 4096, 256
 
 # SCPI-1999 writes infinity as 9.9E37 and not-a-number as 9.91E37; an instrument that computes in single precision may
 # write 9.89999995E37. Nothing from 1E37 up is a measured value.
-_LARGEST = Decimal("1E37")
+_LARGEST, _LEAST = Decimal("1E37"), Decimal("-1E37")
 _INFINITE = (Decimal("9.896E37"), Decimal("9.904E37"))
 
 
@@ -166,7 +166,7 @@ class Frame:
         if special is None:
             if self._number(text) is not None:
                 value = Decimal(text.replace(",", ".") if self._comma else text)
-                if -_LARGEST < value < _LARGEST:
+                if _LEAST < value < _LARGEST:
                     return Reading(name, value if factor is None else value * factor, unit, raw, "", time, instrument)
                 special = _beyond(value)
             else:

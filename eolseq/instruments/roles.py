@@ -7,17 +7,17 @@ named in the words of the trade, never of an instrument.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, NamedTuple, Protocol
 
 from eolseq.bands.band import Reading
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """What one action gave: readings by name, the flags (conditions) that were set, and closed relay channels."""
 
-    readings: Mapping[str, Reading] = field(default_factory=dict)
+    readings: Mapping[str, Reading] = MappingProxyType({})
     flags: frozenset[str] = frozenset()
     channels: frozenset[int] = frozenset()
 

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from decimal import Decimal
+from operator import itemgetter
+from typing import TYPE_CHECKING, NamedTuple
 
 from eolseq.bands.band import ABOVE_RANGE, NO_ANSWER, AcceptanceBand, Reading
 from eolseq.errors import EolseqError, StationFault
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from eolseq.instruments.roles import Answer
 
 LONGEST_GAP = 0.25   # seconds between two looks; a computer that stalls longer has not watched
+_BY_NUMBER = itemgetter(0)
 START_WITHIN = 0.5   # seconds from ON until the source must show that it has begun
 END_WITHIN = 1.0     # seconds beyond its own times after which a source must have ended
 
@@ -63,8 +66,7 @@ def gathering() -> Iterator[Gathered]:
         raise
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Look:
+class Look(NamedTuple):
     """One look at a source: its answer, the phase it was in, whether it counts as hold, and the program's time."""
 
     answer: Answer
@@ -169,23 +171,30 @@ def applied(name: str, samples: list[Reading], band: AcceptanceBand, unit: str) 
 def highest(samples: list[Reading], unit: str) -> Reading:
     """The highest of the readings that have a number or are above range; one without a number if none has."""
     above = [each for each in samples if each.special == ABOVE_RANGE]
-    numbers = [each for each in samples if each.base is not None]
+    numbers = _numbers(samples)
     if above or not numbers:
         return (above or samples or [Reading("", None, unit, special=NO_ANSWER)])[0]
-    return max(numbers, key=lambda each: each.base or 0)
+    return max(numbers, key=_BY_NUMBER)[1]
 
 
 def lowest(samples: list[Reading], unit: str) -> Reading:
     """The lowest of the readings; the first without a number if there is one, above range apart."""
-    missing = [each for each in samples if each.base is None and each.special != ABOVE_RANGE]
-    numbers = [each for each in samples if each.base is not None]
+    numbers = _numbers(samples)
+    missing = [each for each in samples if each.base is None and each.special != ABOVE_RANGE] \
+        if len(numbers) < len(samples) else []
     if missing or not numbers:
         return (missing or samples or [Reading("", None, unit, special=NO_ANSWER)])[0]
-    return min(numbers, key=lambda each: each.base or 0)
+    return min(numbers, key=_BY_NUMBER)[1]
+
+
+def _numbers(samples: list[Reading]) -> list[tuple[Decimal, Reading]]:
+    """The readings that have a number, each with it in base units."""
+    return [(base, each) for each in samples if (base := each.base) is not None]
 
 
 def named(reading: Reading | None, name: str, unit: str) -> Reading:
     """The same reading under a name for people; one without a number if there is none."""
     if reading is None:
         return Reading(name, None, unit, special=NO_ANSWER)
-    return replace(reading, name=name, unit=reading.unit or unit)
+    _, value, own_unit, raw, special, time, instrument = reading
+    return Reading(name, value, own_unit or unit, raw, special, time, instrument)

@@ -95,7 +95,7 @@ def test_a_trip_in_the_hold_names_the_time_at_full_voltage() -> None:
 
 def test_a_trip_without_any_current_still_fails() -> None:
     script = a_tester(trips_at=0.0)
-    evidence = run(lambda t: replace(script(t), readings={}))
+    evidence = run(lambda t: script(t)._replace(readings={}))
     assert evidence.trip is not None
     assert evidence.trip.current is None
     assert judge_evidence(evidence).outcome is Outcome.FAIL
