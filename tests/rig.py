@@ -46,6 +46,8 @@ class Rig:
         self.wires = self._stack.enter_context(virtual_wires(self.world, self.clock))
         self.operator: str | None = "tester"
         self.gates: list[Any] = []
+        self.approval: int | None = None
+        self.trial = False
 
     def open(self) -> Rig:
         """Open the station and its log."""
@@ -58,7 +60,7 @@ class Rig:
     def run(self) -> RunResult:
         """Test the unit in the bay."""
         unit = UnitRun(self.clock, self.sequence, bay_of(self.opened, PAGES), self.log, self.events.append,
-                       self._acknowledge, self.gates)
+                       self._acknowledge, self.gates, approval=self.approval, trial=self.trial)
         self.unit = unit
         return unit.run(self.serial)
 

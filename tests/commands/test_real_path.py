@@ -1,0 +1,144 @@
+"""A station that names no simulator goes the real way, gates and all, even if its instruments say they are simulated.
+
+The instruments are served by ``eolseq simulate`` in a process of its own; the person at the terminal is a
+pseudo-terminal. The plant is invented.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from eolseq.records.reader import Records
+from tests.commands.test_approve import approve
+from tests.commands.test_keys import make, with_passphrase
+from tests.rig import ROOT
+
+pytestmark = pytest.mark.real_time
+
+SERIAL = "DH6-00000001"
+EARTH = """format: 1
+kind: sequence
+name: Earth path only
+version: "1"
+unit:
+  models: [DH-6]
+  serial_pattern: DH6-[0-9]{8}
+  protection_class: I
+  rated: {voltage: 240 V, frequency: 60 Hz}
+  metal_parts: [front-panel]
+steps:
+  - kind: ground_continuity
+    name: Earth path
+    points: [front-panel]
+    wires: four
+    current: 25 A
+    rise: 0.1 s
+    hold: 0.4 s
+    open_volts: 12 V
+    band: {at_least: 2 mohm, at_most: 0.1 ohm, basis: "common practice, no source"}
+    applied:
+      current: {at_least: 24 A, at_most: 26 A}
+    connections: {return: earth}
+"""
+
+
+class Bench:
+    """The simulated instruments' process, and the person at the bay."""
+
+    def __init__(self, child: subprocess.Popen[bytes]) -> None:
+        self.child = child
+
+    def order(self, **order: object) -> None:
+        """Do something to the simulated bay."""
+        from eolseq.commands.wiring import control
+
+        assert self.child.stdin is not None
+        control(self.child.stdin, order)
+
+    def run(self, *more: str) -> tuple[int, dict[str, object], str]:
+        """``eolseq run`` with a person who acknowledges and closes the guard: exit code, document and words."""
+        self.order(open="both")
+        person, terminal = os.openpty()
+        words = [sys.executable, "-m", "eolseq", "run", "earth.yaml", "--unit", SERIAL, "--station", "bench.yaml", "--json"]
+        try:
+            os.write(person, b"op-1\n")
+            done = subprocess.Popen([*words, *more], stdin=terminal, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+            assert done.stdout is not None and done.stderr is not None
+            said = ""
+            for line in done.stderr:
+                said += line
+                if "DO NOW: Close the guard" in line:
+                    self.order(close="both")
+            found = done.stdout.read()
+            done.stdout.close()
+            done.stderr.close()
+            code = done.wait(timeout=20)
+        finally:
+            os.close(terminal)
+            os.close(person)
+        return code, json.loads(found), said
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    """A folder with a station file that has addresses, and the simulated instruments behind them."""
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(ROOT / "drivers", "drivers")
+    Path("earth.yaml").write_text(EARTH, "utf-8")
+    simulated = ROOT / "simulators/demo-station.yaml"
+    text = simulated.read_text("utf-8")
+    child = subprocess.Popen([sys.executable, "-m", "eolseq", "simulate", str(simulated), "--unit", SERIAL, "--lifeline"],
+                             stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT)
+    assert child.stdin is not None and child.stdout is not None
+    for _ in range(len(re.findall("page:", text))):
+        name, address = child.stdout.readline().decode().split()
+        text = re.sub(rf"(\n  {name}: +{{page: [^,]+,)", rf'\1 address: "{address}",', text)
+    Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", ""), "utf-8")
+    found = Bench(child)
+    found.order(closes_by_itself=False)
+    yield found
+    child.stdin.close()
+    child.wait(timeout=20)
+    child.stdout.close()
+
+
+def test_a_real_station_is_refused_tried_and_approved(bench: Bench) -> None:
+    code, said, words = bench.run()
+    assert (code, said["outcome"], said["index"]) == (3, "refused", None), words
+    assert "The station file of Aldervale demo bench (bench.yaml) is not approved" in words
+
+    make("q-1", "e-1", "e-2", "m-1")
+    assert with_passphrase("keys", "enrol", *(f"keys/{name}.pem.pub" for name in ("q-1", "e-1", "e-2", "m-1")),
+                           "--station", "bench.yaml", "--key", "keys/q-1.pem", "--reason", "first keys", "--yes") == 0
+    files = ["bench.yaml", *sorted(str(path) for path in Path("drivers").glob("*.yaml"))]
+    assert approve(*files, "--out", "half", "--reason", "first set-up", by="m-1") == 0
+    assert approve("--document", *map(str, Path("half").iterdir()), by="e-1") == 0
+
+    code, said, words = bench.run()
+    assert code == 3 and "'Earth path only' (earth.yaml) is not approved on this station. See the engineer" in words
+    code, said, words = bench.run("--trial")
+    assert (code, said["outcome"], said["trial"]) == (1, "pass", True), words
+    assert "TRIAL: releases nothing" in words and "TRIAL, RELEASES NOTHING: PASS" in words
+
+    assert approve("earth.yaml", "--author", "e-2", "--reason", "first issue", by="e-1") == 0
+    approval = Records.open(Path("records")).documents[-1].index
+    code, said, words = bench.run()
+    assert (code, said["outcome"], said["trial"], said["attempt"]) == (0, "pass", False, 2), words
+    records = Records.open(Path("records"))
+    assert not records.simulated
+    runs = [(each.trial, each.mode, each.outcome) for each in records.runs(SERIAL)]
+    assert runs == [("yes", "simulated", "pass"), ("no", "simulated", "pass")]
+    assert records.entry(records.runs(SERIAL)[-1].index).payload["approval"] == approval
+
+    Path("earth.yaml").write_text(EARTH.replace("0.1 ohm", "0.2 ohm"), "utf-8")
+    code, said, words = bench.run()
+    assert code == 3 and "earth.yaml:20: is not as it was approved" in words
