@@ -63,6 +63,11 @@ class Item(Mapping[str, Any]):
         """Where a key itself stands; the mapping's own place if it is not there."""
         return self._keys.get(key, self.place)
 
+    def replaced(self, **values: Any) -> Item:
+        """The same mapping with some values put in place of its own, or added; each stands where it stood."""
+        places = {key: self.place_of(key) for key, value in values.items() if value is not None}
+        return Item({**self._values, **values}, self.place, {**self._places, **places}, self._keys)
+
 
 class Items(tuple[Any, ...]):
     """A checked list: its values, and where each stands in the file."""
@@ -343,10 +348,14 @@ class Group:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class OneOf:
-    """A group whose keys depend on the word under one of them, such as the steps of a sequence by their kind."""
+    """A group whose keys depend on the word under one of them, such as the steps of a sequence by their kind.
+
+    ``default`` is the word taken where the key is absent; empty if it must stand there.
+    """
 
     key: str
     groups: Mapping[str, Group]
+    default: str = ""
 
     def read(self, node: Any, where: _Reader) -> Any:
         """The Item of the chosen group, or None after noting a mistake."""
@@ -354,9 +363,27 @@ class OneOf:
         if pairs is None:
             return None
         if self.key not in pairs:
+            if self.default:
+                return self.groups[self.default].read_pairs(node, pairs, where)
             return where.mistake(node, f"'{self.key}' is missing", "one of " + ", ".join(self.groups))
         word = Word(tuple(self.groups)).read(pairs[self.key][1], where)
         return None if word is None else self.groups[word].read_pairs(node, pairs, where)
+
+
+def whole(kind: Any, value: Any) -> bool:
+    """Whether a value could be read as its kind demands, with everything below it: no mistake left a gap in it."""
+    if value is None:
+        return False
+    if isinstance(kind, OneOf):
+        kind = kind.groups[value.get(kind.key) or kind.default]
+    if isinstance(kind, Group):
+        return all(whole(field.of, value[name]) if value.given(name) else not field.required
+                   for name, field in kind.fields.items())
+    if isinstance(kind, MapOf):
+        return all(whole(kind.of, each) for each in value.values())
+    if isinstance(kind, ListOf):
+        return kind.at_least <= len(value) <= kind.at_most and all(whole(kind.of, each) for each in value)
+    return True
 
 
 class _Reader:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from pathlib import Path
 
+from eolseq.sequence.derive import bands_worked_out
 from eolseq.sequence.model import Sequence, UnitData
 from eolseq.sequence.serials import LIKE, read_pattern
 from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Parsed, Text, Word, load, load_file
@@ -50,6 +51,7 @@ def read_sequence(source: bytes, path: Path) -> Sequence:
 
 
 def _sequence(path: Path, item: Item, findings: Findings, source: bytes) -> Sequence:
+    item = bands_worked_out(item, findings, SEQUENCE)
     _check(item, findings)
     findings.raise_if_any()
     steps = tuple(STEP_KINDS[each["kind"]].from_item(each) for each in item["steps"])

@@ -11,8 +11,9 @@ from decimal import Decimal
 from typing import Any
 
 from eolseq.bands.band import AcceptanceBand
+from eolseq.bands.nameplate import WRITTEN, forms_for
 from eolseq.quantity import Quantity
-from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, Text, Word
+from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Text, Word
 from eolseq.steps.base import Closed, Connections, Residual
 
 NAME = r"[A-Za-z0-9][A-Za-z0-9-]{0,39}"
@@ -38,6 +39,9 @@ CONNECTIONS = Group({
 }, "the connections")
 
 
+_FROM = Field(Word((WRITTEN,)), required=False, default=WRITTEN, about="written: limits and basis stand here")
+
+
 def band_group(dimension: str, name: str = "the band", *, basis: bool = True) -> Group:
     """The fields of an acceptance band; ``basis`` says whether a reason must be given."""
     limit = Amount(dimension)
@@ -48,19 +52,31 @@ def band_group(dimension: str, name: str = "the band", *, basis: bool = True) ->
     }, name)
 
 
+def band_of(dimension: str, purpose: str, name: str = "the band", *, basis: bool = True) -> OneOf:
+    """The fields of a band that is written out, or worked out in one of the ways that its purpose allows.
+
+    ``purpose`` is the kind of step, or ``applied`` with the name of what is applied.
+    """
+    written = band_group(dimension, name, basis=basis)
+    return OneOf("from", {WRITTEN: Group({"from": _FROM, **written.fields}, written.name),
+                          **{word: form.fields for word, form in forms_for(purpose).items()}}, default=WRITTEN)
+
+
 def applied_group(**dimensions: str) -> Field:
     """The field ``applied``: for each thing that is put on the unit, the band it must stay in."""
-    return Field(Group({name: Field(band_group(of, f"applied {name}", basis=False),
+    return Field(Group({name: Field(band_of(of, f"applied {name}", f"applied {name}", basis=False),
                                     about=f"the limits of the {name} that is put on the unit")
                         for name, of in dimensions.items()}, "applied"),
                  about="the limits of what is put on the unit")
 
 
-RESIDUAL = Field(Group({
+RESIDUAL = Field(OneOf("from", {WRITTEN: Group({
+    "from": _FROM,
     "after": Field(Amount("s", above=_ZERO, at_most=Decimal(60)), about="when after OFF, such as '0.5 s'"),
     "at_most": Field(POSITIVE_VOLTS, about="the highest voltage left then, such as '60 V'"),
     "basis": Field(Text(400), about="why that voltage and time"),
-}, "the residual"), about="the volts that may be left at the unit's terminals after OFF")
+}, "the residual"), **{word: form.fields for word, form in forms_for("residual").items()}}, default=WRITTEN),
+                 about="the volts that may be left at the unit's terminals after OFF")
 
 
 def step_group(kind: str, dimension: str, fields: Mapping[str, Field]) -> Group:
@@ -69,7 +85,7 @@ def step_group(kind: str, dimension: str, fields: Mapping[str, Field]) -> Group:
         "kind": Field(Word((kind,)), about="the kind of step"),
         "name": Field(Text(60), about="what people call this step"),
         **fields,
-        "band": Field(band_group(dimension), about="the acceptance band of the reading"),
+        "band": Field(band_of(dimension, kind), about="the acceptance band of the reading"),
         "connections": Field(CONNECTIONS, about="what is connected to what"),
     }, f"this {kind} step")
 

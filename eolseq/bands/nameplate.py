@@ -1,0 +1,59 @@
+"""Every way to work a band out, by what the band is for: the forms a sequence may use under ``from``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from eolseq.bands.band import AcceptanceBand
+from eolseq.bands.bond import BOND
+from eolseq.bands.elements import ELEMENTS
+from eolseq.bands.motor import MOTOR
+from eolseq.bands.paths import PATHS
+from eolseq.bands.power import POWER
+from eolseq.bands.reference import reference
+from eolseq.bands.settings import RESIDUAL, SETTING
+from eolseq.bands.withstand import WITHSTAND_CURRENT, WITHSTAND_TIME, WITHSTAND_VOLTAGE
+from eolseq.bands.working import Around, Form, Worked, Working
+from eolseq.errors import FileMistakes
+from eolseq.shape import Findings, Item
+
+WRITTEN = "written"
+
+FORMS: Mapping[str, Mapping[str, Form]] = {
+    "heater_resistance": {"rating": ELEMENTS, "paths": PATHS, "units": reference("ohm")},
+    "ground_continuity": {"row": BOND, "units": reference("ohm")},
+    "dielectric_withstand": {"capacitance": WITHSTAND_CURRENT, "units": reference("A")},
+    "motor_current": {"rating": MOTOR, "units": reference("A")},
+    "power_input": {"rating": POWER, "units": reference("W")},
+    "applied": {"setting": SETTING},
+    "applied voltage": {"setting": SETTING, "row": WITHSTAND_VOLTAGE},
+    "applied time": {"setting": SETTING, "row": WITHSTAND_TIME},
+    "residual": {"row": RESIDUAL},
+}
+"""What a band is for -> the word under ``from`` -> the form. A kind of step not named here takes written bands only."""
+
+
+def forms_for(purpose: str) -> Mapping[str, Form]:
+    """The forms of a kind of step, of ``residual``, or of something under ``applied``."""
+    return FORMS.get(purpose, FORMS["applied"] if purpose.startswith("applied") else {})
+
+
+def worked_out(item: Item, purpose: str, around: Around, findings: Findings) -> Item | None:
+    """The same fields with limits, basis and ``working`` added; None, with the mistake noted, if that cannot be."""
+    form = forms_for(purpose)[item["from"]]
+    try:
+        band, working = form.work_out(item, around)
+    except FileMistakes as error:
+        findings.mistakes += error.mistakes
+        return None
+    if band.at_least is not None and band.at_most is not None and band.at_least.base > band.at_most.base:
+        findings.add(item.place, f"rounding leaves nothing between {band.at_least} and {band.at_most}", "wider limits")
+        return None
+    return item.replaced(at_least=band.at_least, at_most=band.at_most, basis=band.basis, working=working)
+
+
+def of_item(item: Item) -> Worked:
+    """The band of checked fields and how it was worked out; a written one is its own basis."""
+    band = AcceptanceBand(item["at_least"], item["at_most"], item["basis"])
+    working = item.get("working")
+    return Worked(band, working if isinstance(working, Working) else Working(WRITTEN, (), (), ()))
