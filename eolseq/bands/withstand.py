@@ -156,7 +156,8 @@ def _current(item: Item, around: Around) -> Worked:
     low, high = amps * (1 - share(item["below"])), amps * (1 + share(item["above"]))
     if low <= item["baseline"].base:
         raise refuse(item, "baseline", f"a floor of {_amps(low)} is not above the empty fixture's "
-                     f"{item['baseline']}, so a lead that is off would pass", "a smaller 'below', or a fixture that takes less")
+                     f"{item['baseline']}, so a lead that is off would pass",
+                     "a smaller 'below', or a fixture that takes less")
     if high >= test.trip.base:
         raise refuse(item, "above", f"an upper limit of {_amps(high)} is not below the trip of {test.trip}",
                      "a smaller 'above', or a higher trip")
