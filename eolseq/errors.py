@@ -15,7 +15,6 @@
     │   │   ├── LinkAborted      a trip ended a blocked read or write
     │   │   └── LinkNotOpen      the line could not be opened
     │   └── RecordFault          the log cannot be trusted or written
-    │       ├── LogTorn     (3)  a crash tore the end of the log; nothing was energised since
     │       └── NotGenuine       a line, note or key is not what it claims to be
     └── Deadlock            (5)  a task waits for something that can never come (virtual time only)
 
@@ -144,12 +143,6 @@ class LinkNotOpen(LinkFault):
 
 class RecordFault(StationFault):
     """The log cannot be trusted, or could not be written."""
-
-
-class LogTorn(RecordFault):
-    """The log ends in what a crash left of a line; every line before it stands."""
-
-    exit_code = 3
 
 
 class NotGenuine(RecordFault):

@@ -28,7 +28,6 @@ station is the safety function, never this program; local codes and licensed pra
 button; Ctrl-C stops too."""
 
 EXITS = {"pass": 0, "fail": 1, "undecided": 1, "refused": 3, "stopped": 4, "fault": 5}
-CLOCK_TOLERANCE = 300.0  # seconds the wall clock may lie behind the last entry of the log
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -222,12 +221,7 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
 def _tidy(log: Log, station: Station) -> None:
     from eolseq.records import entries
 
-    behind = log.seconds_behind()
-    if behind > 0:
-        log.append(entries.ClockMark(behind=f"{behind:.3f}", last="", reason="the clock lies behind the last entry"))
-    if behind > CLOCK_TOLERANCE:
-        raise Refused(f"The computer's clock is {behind:.0f} s behind the last entry of the log.",
-                      "Set the clock, then start again.")
+    log.refuse_wrong_clock()
     for each in log.open_runs():
         log.append(entries.Abandon(run=each.index, serial=each.serial, energised="yes" if each.energised else "no",
                                    reason="the program ended in the middle of this run"))

@@ -49,6 +49,9 @@ class RunLog(Protocol):
     def attempts(self, serial: str) -> list[entries.EarlierAttempt]:
         """The earlier attempts on a unit."""
 
+    def withstand_applications(self, serial: str) -> int:
+        """How often withstand voltage was put on a unit, in all its attempts."""
+
 
 Gate = Callable[[str], None]
 """Raises Refused when the unit of this serial may not be tested now."""
@@ -225,7 +228,10 @@ class UnitRun:
         self._begin = self._log.append(entries.Begin(
             serial=serial, attempt=len(self._earlier) + 1, mode="simulated" if bay.simulated else "real",
             trial="yes" if self._trial else "no", bay=bay.name, earlier_count=len(self._earlier),
-            earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]), sequence=self._sequence_used(), station=bay.station,
+            earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]),
+            withstand_applications=self._log.withstand_applications(serial),
+            instruments=tuple(entries.InstrumentNamed(u.name, u.model, u.serial) for u in bay.used.values()),
+            sequence=self._sequence_used(), station=bay.station,
             station_digest=bay.station_digest, pages=bay.pages, operator=self._operator,
             cautions=(*STANDARD, *sequence.cautions), approval=self._approval, software=__version__))
 
@@ -376,6 +382,7 @@ class UnitRun:
             mode="simulated" if bay.simulated else "real", trial="yes" if self._trial else "no", bay=bay.name,
             attempt=self._attempt or 1, earlier_count=len(self._earlier),
             earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]),
+            withstand_applications=self._log.withstand_applications(serial),
             steps=tuple(step_done(step, verdict, bay.used) for step, verdict in steps),
             instruments=tuple(entries.InstrumentStanding(u.name, u.role, u.identity, u.model, u.serial,
                                                          u.calibrated_until) for u in bay.used.values()),

@@ -16,9 +16,10 @@ from eolseq.errors import NotGenuine, RecordFault, WrongUse
 from eolseq.records.checkpoint import Checkpoint, open_checkpoint
 from eolseq.records.entries import KINDS
 from eolseq.records.envelope import LONGEST_LINE, open_entry
+from eolseq.records.genuine import Identity, lines, read_genesis
 from eolseq.records.merkle import CompactRange, leaf_hash
 from eolseq.records.note import NoteVerifier
-from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Identity, lines, read_genesis, read_if_there
+from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, read_if_there
 
 MOST_KEPT = 1_000
 """How many findings, and how many notes, are kept with their words; beyond that they are only counted."""

@@ -311,8 +311,8 @@ class Approval:
     document: str
 
 
-Entry = Genesis | Keys | Approval | Verification | Begin | Energise | Reading | End | Abandon | Lock | Unlock | Recovery \
-    | Remark | ClockMark | Close
+Entry = Genesis | Keys | Approval | Verification | Begin | Energise | Reading | End | Abandon | Lock | Unlock \
+    | Recovery | Remark | ClockMark | Close
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",

@@ -26,6 +26,12 @@ _SHAPE = re.compile(
     rb'(?:,\{"keyid":"[0-9a-f]{16}","sig":"[A-Za-z0-9+/]{86}=="\})*)\]\}'
 )
 _SIGNATURE = re.compile(rb'"keyid":"([0-9a-f]{16})","sig":"([^"]+)"')
+_KEYID = re.compile(rb"[0-9a-f]{16}")
+_ENTRY_BEGINS = b'{"payloadType":"%b","payload":"' % ENTRY_TYPE.encode()
+_ENTRY_PAE = b"DSSEv1 %d %b %%d %%b" % (len(ENTRY_TYPE), ENTRY_TYPE.encode())
+_SIG_AT = -len('"}]}') - 88
+_KEYID_AT = _SIG_AT - len('","sig":"') - 16
+_PAYLOAD_ENDS = _KEYID_AT - len('","signatures":[{"keyid":"')
 
 
 class Signer(Protocol):
@@ -75,6 +81,12 @@ def seal(payload: bytes, *signers: Signer, payload_type: str = ENTRY_TYPE) -> by
     return _write(payload_type, payload, [Signature(signer.keyid, signer.sign(message)) for signer in signers])
 
 
+def envelope_at(data: bytes, start: int) -> bytes | None:
+    """The bytes that have an envelope's shape from a place in some data on; None when there are none."""
+    match = _SHAPE.match(data, start)
+    return None if match is None or len(match[0]) > LONGEST_LINE else match[0]
+
+
 def take_apart(line: bytes) -> Envelope:
     """The parts of a line that is spelt exactly as an envelope is; otherwise NotGenuine."""
     if len(line) > LONGEST_LINE:
@@ -95,18 +107,42 @@ def take_apart(line: bytes) -> Envelope:
 
 def open_entry(line: bytes, keys: Mapping[str, Verifier]) -> dict[str, Any]:
     """The payload of a log line (without newline) signed by exactly one known key; otherwise NotGenuine."""
+    payload, keyid, signature = _entry_parts(line)
+    key = keys.get(keyid)
+    if key is None:
+        raise NotGenuine(f"The line is signed by a key the registry does not know ({keyid}).")
+    if not key.verify(signature, _ENTRY_PAE % (len(payload), payload)):
+        raise NotGenuine("The signature does not fit the line.")
+    return read_payload(payload)
+
+
+def entry_payload(line: bytes) -> bytes:
+    """The payload's bytes of a log line (without newline), its spelling checked and its signature not."""
+    return _entry_parts(line)[0]
+
+
+def _entry_parts(line: bytes) -> tuple[bytes, str, bytes]:
+    """Payload, the signer's short name and signature of a log line spelt as it should be.
+
+    An entry has one signature, so all but the payload lies at fixed places: take it from there, write it again and
+    compare. Whatever that does not fit is looked at slowly, to say what is wrong.
+    """
+    if len(line) <= LONGEST_LINE:
+        keyid, value = line[_KEYID_AT:_KEYID_AT + 16], line[_SIG_AT:_SIG_AT + 88]
+        try:
+            payload, signature = a2b_base64(line[len(_ENTRY_BEGINS):_PAYLOAD_ENDS]), a2b_base64(value)
+        except Base64Error:
+            payload = signature = b""
+        again = b'%b%b","signatures":[{"keyid":"%b","sig":"%b"}]}' % (
+            _ENTRY_BEGINS, b2a_base64(payload, newline=False), keyid, b2a_base64(signature, newline=False))
+        if again == line and len(signature) == 64 and _KEYID.fullmatch(keyid):
+            return payload, keyid.decode(), signature
     envelope = take_apart(line)
     if envelope.payload_type != ENTRY_TYPE:
         raise NotGenuine("The envelope holds something other than a log entry.")
     if len(envelope.signatures) != 1:
         raise NotGenuine("A log entry carries exactly one signature.")
-    signature = envelope.signatures[0]
-    key = keys.get(signature.keyid)
-    if key is None:
-        raise NotGenuine(f"The line is signed by a key the registry does not know ({signature.keyid}).")
-    if not key.verify(signature.value, pae(ENTRY_TYPE, envelope.payload)):
-        raise NotGenuine("The signature does not fit the line.")
-    return read_payload(envelope.payload)
+    return envelope.payload, envelope.signatures[0].keyid, envelope.signatures[0].value
 
 
 def read_payload(payload: bytes) -> dict[str, Any]:

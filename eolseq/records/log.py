@@ -1,35 +1,56 @@
 """The station's log: opened only when it is whole, written one durable line at a time.
 
 An entry counts when ``append`` returns: its bytes are on the disk, under the station's signature and the root over
-every line before it. After any error of a write the log writes no more: what reached the disk is then not known.
+every line before it. After any error of a write the log writes no more: what reached the disk is then not known. What
+a crash left of an unfinished line stays in the file, and the first entry after it says so.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+import errno
 from contextlib import suppress
-from dataclasses import fields, is_dataclass
-from datetime import UTC, datetime
-from os import O_APPEND, O_CLOEXEC, O_CREAT, O_DIRECTORY, O_RDONLY, O_RDWR, O_TRUNC, O_WRONLY
+from datetime import datetime
+from hashlib import sha256
+from os import O_APPEND, O_CLOEXEC, O_DIRECTORY, O_RDONLY, O_RDWR
 from pathlib import Path
 from threading import Lock as ThreadLock
 from types import TracebackType
-from typing import Any
 
 from eolseq import __version__
 from eolseq.clock import Clock
-from eolseq.errors import NotGenuine, RecordFault, Refused, WrongUse
+from eolseq.errors import RecordFault, Refused
 from eolseq.records.checkpoint import Checkpoint, sign_checkpoint
-from eolseq.records.entries import EarlierAttempt, Entry, Genesis
-from eolseq.records.envelope import LONGEST_LINE, read_payload, seal
-from eolseq.records.keys import SigningKey, first_registry, station_key
-from eolseq.records.merkle import EMPTY_ROOT, leaf_hash
-from eolseq.records.note import valid_name
-from eolseq.records.runs import WATCHED, Carried, Glance, LockState, OpenRun
-from eolseq.records.scan import AUDIT_FIRST, CHECKPOINT_NAME, LOG_NAME, Scan, scan, torn
+from eolseq.records.compose import Composer, utc_text, values_of
+from eolseq.records.entries import ClockMark, EarlierAttempt, Entry, Recovery
+from eolseq.records.envelope import read_payload
+from eolseq.records.folder import (
+    begin_log,
+    check_names,
+    check_owner,
+    finish_line,
+    make_folder,
+    refuse_network,
+    replace_file,
+    take,
+)
+from eolseq.records.keys import STATION, SigningKey, station_key
+from eolseq.records.merkle import leaf_hash
+from eolseq.records.runs import DOCUMENTS, WATCHED, Carried, Glance, LockState, OpenRun
+from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Scan, scan
+from eolseq.records.scars import Scar
 from eolseq.records.system import OperatingSystem
 
+RESERVE = 1 << 20
+"""Bytes of disk space that must be set aside for every open run before it begins: its readings, its end, an abandon."""
+
+CLOCK_TOLERANCE = 300.0
+"""Seconds that the wall clock may lie behind the latest entry of the log; beyond, nothing is tested."""
+
+CLOCK_AHEAD = 400 * 86_400.0
+"""Seconds that the wall clock of a real station may lie ahead of it; beyond, a person must say that it is right."""
+
+_AHEAD = 4 << 20  # bytes set aside at a time
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _STOP = "Keep voltage off. Check the disk's space and health, then start the program again."
 
 
@@ -41,8 +62,10 @@ class Log:
         self.origin = found.identity.origin
         self._found, self._key, self._clock, self._os = found, key, clock, os
         self._file, self._folder = held
-        self._boot = os.boot()
+        self._composer = Composer(self.origin, key, clock, os.boot())
+        self._set_aside = 0  # up to which byte of the file disk space is ours already
         self._broken = ""
+        self.recovered: Scar | None = None
         self._one_at_a_time = ThreadLock()
 
     @classmethod
@@ -50,11 +73,12 @@ class Log:
              os: OperatingSystem | None = None, software: str = __version__) -> Log:
         """Open the log in a folder, or begin it with a genesis entry; refuses whatever cannot be trusted.
 
-        LogTorn: a crash left half a line. Refused: another process has it, the key is missing or not private, or the
-        log is another station's. RecordFault: it is damaged, shorter than its checkpoint, or cannot be written.
+        Debris of a crash behind the last line is committed by an entry of kind ``recovery`` and told in ``recovered``.
+        Refused: another process has the log, the key is missing or not private, the log is another station's or lies
+        on a network. RecordFault: it is damaged, shorter than its checkpoint, or cannot be written.
         """
         system = os or OperatingSystem()
-        _check_names(folder, origin_name, key_path)
+        check_names(folder, origin_name, key_path)
         held: list[int] = []
         try:
             return cls._open(folder, origin_name, key_path, role, clock, system, software, held)
@@ -71,18 +95,21 @@ class Log:
     def _open(cls, folder: Path, origin_name: str, key_path: Path, role: str, clock: Clock, system: OperatingSystem,
               software: str, held: list[int]) -> Log:
         path = folder / LOG_NAME
-        _make_folder(folder, system)
-        held.append(_take(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC, system))
+        make_folder(folder, system)
+        refuse_network(folder, system)
+        held.append(take(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC, system))
         exists = path.exists()
         key = station_key(key_path, system, may_make=not exists)
         if not exists:
-            _begin(path, f"{origin_name}/{key.keyid}", key, role, clock, system, software)
-        held.append(_take(path, O_RDWR | O_APPEND | O_CLOEXEC, system))
+            begin_log(path, f"{origin_name}/{key.keyid}", key, role, clock, system, software)
+        held.append(take(path, O_RDWR | O_APPEND | O_CLOEXEC, system))
         found = scan(path)
-        _check_owner(found, origin_name, key, role)
-        if found.tail:
-            raise torn(path, found.tree.size, found.length, found.tail)
+        check_owner(found, origin_name, key, role)
+        if found.unfinished:
+            found = finish_line(found, held[1], system)
         log = cls(found, key, clock, system, (held[1], held[0]))
+        if found.tail:
+            log._recover()
         if found.tree.size == 1:
             log.checkpoint()
         return log
@@ -118,30 +145,57 @@ class Log:
         """The time of the last entry (UTC, ISO 8601)."""
         return self._found.last_time
 
+    def withstand_applications(self, serial: str) -> int:
+        """How often withstand voltage was put on a unit in all its attempts so far, this one included."""
+        return self._found.book.withstand_applications(serial)
+
     def seconds_behind(self) -> float:
-        """How many seconds the wall clock lies behind the last entry; 0.0 when it does not."""
-        last = datetime.fromisoformat(self.last_time)
-        return max(0.0, (last - self._clock.now()).total_seconds())
+        """How many seconds the wall clock lies behind the latest entry; 0.0 when it does not."""
+        return max(0.0, -self._seconds_ahead())
+
+    def refuse_wrong_clock(self) -> None:
+        """Mark a wall clock that lies behind the last entry; Refused when it is too far off for a test."""
+        with self._one_at_a_time:
+            self._refuse_if_broken()
+            self._mark_clock(utc_text(self._clock))
+        self._refuse_far_off()
+
+    def accept_clock(self, by: str, reason: str) -> int:
+        """Write that a person says the wall clock is right, whatever the entries before it say; the entry's index."""
+        return self.append(ClockMark(behind=f"{self.seconds_behind():.3f}", last=self._found.book.latest, reason=reason,
+                                     by=by))
 
     def append(self, entry: Entry, durable: bool = True) -> int:
         """Write one entry and wait until it is on the disk; its index. RecordFault, and no more writes, on any error.
 
         An entry that cannot be written at all (over-long, a float in it, the end of a run that is not open) is refused
-        without harm to the log.
+        without harm to the log. So is a ``begin`` (Refused) when the clock is far off or the disk has not the space
+        for a whole run. A clock seen to have gone back is marked first, by an entry of its own.
         """
         with self._one_at_a_time:
             self._refuse_if_broken()
-            index, tree = self.size, self._found.tree
-            payload = _payload(entry, self.origin, index, tree.root(), self._clock, self._boot)
-            self._found.book.refuse_misfit(entry.kind, payload)
-            line = _line(payload, self._key)
-            self._write(line + b"\n", durable)
-            leaf = leaf_hash(line)
-            tree.append(leaf)
-            self._found.last_time = payload["time"]
-            if entry.kind in WATCHED:
-                self._found.book.note(index, leaf, Glance(entry.kind, payload["time"], payload))
-            return index
+            if entry.kind == "begin":
+                self._refuse_far_off()
+                self._set_space_aside()
+            time = utc_text(self._clock)
+            if time < self._found.last_time and entry.kind != "clock":
+                self._mark_clock(time)
+            return self._append(entry, time, durable)
+
+    def _append(self, entry: Entry, time: str, durable: bool = True, before: bytes = b"") -> int:
+        index, found = self.size, self._found
+        values = values_of(entry)
+        found.book.refuse_misfit(entry.kind, values)
+        payload = self._composer.payload(entry, values, index, found.tree.root(), time)
+        line = self._composer.line(entry.kind, payload)
+        self._write(b"%b%b\n" % (before, line), durable)
+        leaf = leaf_hash(line)
+        found.tree.append(leaf)
+        found.last_time = time
+        if entry.kind in WATCHED:
+            fields = read_payload(payload) if entry.kind in DOCUMENTS else values
+            found.book.note(index, leaf, Glance(entry.kind, time, fields))
+        return index
 
     def checkpoint(self) -> None:
         """Write origin, size and root, signed, to the file beside the log, whole or not at all."""
@@ -149,7 +203,7 @@ class Log:
             self._refuse_if_broken()
             note = sign_checkpoint(Checkpoint(self.origin, self.size, self.root()), self._key)
             try:
-                _replace(self.path.with_name(CHECKPOINT_NAME), note, self._folder, self._os)
+                replace_file(self.path.with_name(CHECKPOINT_NAME), note, self._folder, self._os)
             except BaseException as error:
                 self._break("The checkpoint could not be written", error)
                 raise
@@ -170,18 +224,71 @@ class Log:
                  trace: TracebackType | None) -> None:
         self.close()
 
-    def _write(self, line: bytes, durable: bool) -> None:
+    def _write(self, data: bytes, durable: bool) -> None:
         try:
-            size = self._os.fstat(self._file).st_size
-            if size != self._found.length:
-                raise OSError(f"it has {size} bytes, not {self._found.length}: something else wrote to it")
-            self._os.write_all(self._file, line)
+            size, known = self._os.fstat(self._file).st_size, self._found.length + self._found.tail
+            if size != known:
+                raise OSError(f"it has {size} bytes, not {known}: something else wrote to it")
+            self._os.write_all(self._file, data)
             if durable:
                 self._os.fdatasync(self._file)
         except BaseException as error:
             self._break("The log could not be written", error)
             raise
-        self._found.length += len(line)
+        self._found.length, self._found.tail = known + len(data), 0
+
+    def _recover(self) -> None:
+        """Commit the debris behind the last line; if a crash cuts this off too, there is only more debris."""
+        with self.path.open("rb") as stream:
+            stream.seek(self._found.length)
+            digest, left, last = sha256(), self._found.tail, b""
+            while left and (last := stream.read(min(left, 1 << 20))):
+                digest.update(last)
+                left -= len(last)
+        parting = b"" if last.endswith(b"\n") else b"\n"
+        digest.update(parting)
+        scar = Scar(self._found.length, self._found.tail + len(parting), digest.hexdigest())
+        self._append(Recovery(offset=scar.offset, length=scar.length, sha256=scar.sha256), utc_text(self._clock),
+                     before=parting)
+        self.recovered = scar
+
+    def _set_space_aside(self) -> None:
+        """Have the disk keep room for a whole run behind the end of the file, so that it cannot fill up inside one."""
+        length, need = self._found.length, RESERVE * (len(self._found.book.open) + 1)
+        if length + need <= self._set_aside:
+            return
+        kept = enough = False
+        for size in (need + _AHEAD, need):
+            try:
+                kept = self._os.reserve(self._file, length, size)
+                enough = kept or self._os.free_bytes(self._file) >= need
+                break
+            except OSError as error:
+                if error.errno not in _FULL:
+                    self._break("Disk space for the log could not be set aside", error)
+        if not enough:
+            raise Refused(f"The disk has not the {need // 1024} KiB that the record of a run may need.",
+                          f"Free space on the disk that {self.path.parent} is on, then start again.")
+        self._set_aside = length + size if kept else 0
+
+    def _mark_clock(self, time: str) -> None:
+        last = self._found.last_time
+        if time < last:
+            behind = (datetime.fromisoformat(last) - datetime.fromisoformat(time)).total_seconds()
+            self._append(ClockMark(behind=f"{behind:.3f}", last=last, reason="The clock lies behind the last entry."),
+                         time)
+
+    def _seconds_ahead(self) -> float:
+        return (self._clock.now() - datetime.fromisoformat(self._found.book.latest)).total_seconds()
+
+    def _refuse_far_off(self) -> None:
+        ahead = self._seconds_ahead()
+        if ahead >= -CLOCK_TOLERANCE and (ahead <= CLOCK_AHEAD or self._found.identity.role != STATION):
+            return
+        where = f"{-ahead:.0f} s behind" if ahead < 0 else f"{ahead / 86_400:.0f} days ahead of"
+        raise Refused(f"The computer's clock is {where} the latest entry of the log.",
+                      "Set the clock, then start again. If it is right and the log is not, have quality run: "
+                      "eolseq records --clock-is-right PERSON")
 
     def _break(self, what: str, error: BaseException) -> None:
         """Never write again; an error becomes a fault, an interrupt is left to go on as it is."""
@@ -193,116 +300,3 @@ class Log:
     def _refuse_if_broken(self) -> None:
         if self._broken:
             raise RecordFault(f"The log is not written any more. {self._broken}", _STOP)
-
-
-def _payload(entry: Entry, origin: str, index: int, root: bytes, clock: Clock, boot: str) -> dict[str, Any]:
-    now = clock.now().astimezone(UTC).isoformat(timespec="microseconds")
-    payload = {"v": 1, "origin": origin, "index": index, "root": root.hex(), "time": now.replace("+00:00", "Z"),
-               "boot": boot, "mono": f"{clock.monotonic():.6f}", "kind": entry.kind}
-    for name in _names(entry):
-        payload[name] = getattr(entry, name)
-    return payload
-
-
-def _line(payload: dict[str, Any], key: SigningKey) -> bytes:
-    """The signed line; what is to be signed is first read back as an auditor will read it."""
-    try:
-        text = _ENCODER.encode(payload).encode()
-        read_payload(text)
-    except (TypeError, ValueError, NotGenuine) as error:
-        raise RecordFault(f"An entry of kind {payload['kind']} cannot be written: {error}",
-                          "Nothing was written. This is a mistake in the program or in a file; report it.") from error
-    line = seal(text, key)
-    if len(line) > LONGEST_LINE:
-        raise RecordFault(f"An entry of kind {payload['kind']} needs {len(line)} bytes; {LONGEST_LINE} is the most.",
-                          "Nothing was written. Shorten the sequence or its texts.")
-    return line
-
-
-def _plain(value: object) -> object:
-    if is_dataclass(value) and not isinstance(value, type):
-        return {name: getattr(value, name) for name in _names(value)}
-    if isinstance(value, Mapping):
-        return dict(value)
-    raise TypeError(f"{type(value).__name__} is not text, a count or null")
-
-
-def _names(value: object) -> tuple[str, ...]:
-    kind: Any = type(value)
-    names = _FIELD_NAMES.get(kind)
-    if names is None:
-        names = _FIELD_NAMES[kind] = tuple(each.name for each in fields(kind))
-    return names
-
-
-_FIELD_NAMES: dict[type, tuple[str, ...]] = {}
-_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
-
-
-def _check_names(folder: Path, origin_name: str, key_path: Path) -> None:
-    if not valid_name(origin_name):
-        raise WrongUse(f"The origin {origin_name!r} cannot name a log.",
-                       "Use letters and digits, without spaces or plus.")
-    if key_path.resolve().is_relative_to(folder.resolve()):
-        raise WrongUse(f"The key {key_path} lies in the records folder, which is copied and handed on.",
-                       "Name a place outside it in the station file.")
-
-
-def _check_owner(found: Scan, origin_name: str, key: SigningKey, role: str) -> None:
-    identity = found.identity
-    if identity.key.public != key.public:
-        raise Refused(f"The log {found.path} is signed by key {identity.key.keyid}; the station's is {key.keyid}.",
-                      "Name the right key and records folder in the station file.")
-    if identity.origin != f"{origin_name}/{key.keyid}":
-        raise Refused(f"The log {found.path} is of {identity.origin}, not of {origin_name}.",
-                      "Name another records folder in the station file.")
-    if identity.role != role:
-        raise Refused(f"The log {found.path} is a {identity.role}'s, and this is a {role}.",
-                      "Keep simulated and real records apart: name another records folder.")
-
-
-def _make_folder(folder: Path, system: OperatingSystem) -> None:
-    for each in (*reversed(folder.parents), folder):
-        if not each.exists():
-            system.mkdir(each, 0o755)
-            system.sync_folder(each.parent)
-
-
-def _take(path: Path, flags: int, system: OperatingSystem) -> int:
-    descriptor = system.open(path, flags)
-    try:
-        if system.lock(descriptor):
-            return descriptor
-    except BaseException:
-        system.close(descriptor)
-        raise
-    system.close(descriptor)
-    raise Refused(f"{path} is in use by another process.", "End the other eolseq on this station first.")
-
-
-def _begin(path: Path, origin: str, key: SigningKey, role: str, clock: Clock, system: OperatingSystem,
-           software: str) -> None:
-    """The first line, written under another name, so that a log is never without its first entry."""
-    if path.with_name(CHECKPOINT_NAME).exists():
-        raise RecordFault(f"The log {path} is missing, but its checkpoint is there.", AUDIT_FIRST)
-    registry = first_registry(key, role, origin.rpartition("/")[0], origin)
-    genesis = Genesis(registry=registry, software=software)
-    line = _line(_payload(genesis, origin, 0, EMPTY_ROOT, clock, system.boot()), key)
-    descriptor = system.open(path.parent, O_RDONLY | O_DIRECTORY | O_CLOEXEC)
-    try:
-        _replace(path, line + b"\n", descriptor, system)
-    finally:
-        system.close(descriptor)
-
-
-def _replace(path: Path, content: bytes, folder: int, system: OperatingSystem) -> None:
-    """Write a file under a temporary name and rename it: whole and durable, or as it was."""
-    fresh = path.with_name(path.name + ".new")
-    descriptor = system.open(fresh, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC)
-    try:
-        system.write_all(descriptor, content)
-        system.fsync(descriptor)
-    finally:
-        system.close(descriptor)
-    system.rename(fresh, path)
-    system.fsync(folder)

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from eolseq.errors import WrongUse
-from eolseq.records.envelope import open_entry
+from eolseq.records.envelope import LONGEST_LINE, open_entry
+from eolseq.records.genuine import lines
 from eolseq.records.merkle import leaf_hash
 from eolseq.records.runs import Carried, Run
-from eolseq.records.scan import LOG_NAME, Scan, lines, scan
+from eolseq.records.scan import LOG_NAME, Scan, scan
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class Records:
         self._found = found
         self.path = found.path
         self.origin = found.identity.origin
+        self.key = found.identity.key
         self.simulated = found.identity.role.startswith("simulated")
         self.size = found.tree.size
         self.incomplete = found.tail
@@ -41,7 +43,7 @@ class Records:
     def open(cls, folder: Path) -> Records:
         """Read the log in a folder; WrongUse when there is none, RecordFault when it cannot be trusted.
 
-        ``incomplete`` counts the bytes of a last line that is being written, or that a crash tore.
+        ``incomplete`` counts the bytes behind the last line: one that is being written, or what a crash left.
         """
         path = folder / LOG_NAME
         if not path.exists():
@@ -66,11 +68,23 @@ class Records:
 
     def entries(self, start: int = 0, stop: int | None = None) -> Iterator[VerifiedEntry]:
         """The entries from one index up to another (or all), in order; NotGenuine at one not signed by the station."""
-        stop = self.size if stop is None else min(stop, self.size)
         keys = self._found.identity.keys
+        for index, line in self.raw(start, stop):
+            yield VerifiedEntry(index, leaf_hash(line), open_entry(line, keys))
+
+    def raw(self, start: int = 0, stop: int | None = None) -> Iterator[tuple[int, bytes]]:
+        """Index and line (without newline) of the entries from one index up to another (or all), scars left out."""
+        stop = self.size if stop is None else min(stop, self.size)
+        scars = {scar.offset: scar.length for scar in self._found.scars}
+        offset, index = 0, -1
         with self.path.open("rb") as stream:
-            for index, line in enumerate(lines(stream)):
+            for line in lines(stream):
+                if offset in scars:
+                    offset += scars[offset]
+                    stream.seek(offset)
+                    line = stream.readline(LONGEST_LINE + 1)
+                offset, index = offset + len(line), index + 1
                 if index >= stop:
                     return
                 if index >= start:
-                    yield VerifiedEntry(index, leaf_hash(line[:-1]), open_entry(line[:-1], keys))
+                    yield index, line[:-1]

