@@ -60,7 +60,9 @@ def seconds_energised(bench: Bench, state: State, moment: float) -> float:
         lambda e: (e.get("output") == "off" and e["name"] == state.source) or e.get("contactor") == "open", since=moment)
     assert state.source in bench.simulator.outputs(until=moment)
     assert bench.simulator.contactor_closed(until=moment)
-    return float(event["time"] - moment)
+    seconds = float(event["time"] - moment)
+    print(f"{state}: energised for {seconds * 1000:.1f} ms more")  # pytest -s shows it
+    return seconds
 
 
 def stays_off(bench: Bench) -> None:
