@@ -17,7 +17,7 @@ SHORT, WITHSTAND, MOTOR = "Line to neutral, all stages open", "Withstand, line a
 # defect -> the step that must find it, and words of what it then says
 FOUND_BY = {
     "no-earth-screw": (EARTH, "no earth path"),
-    "poor-bond": (EARTH, "above 0.1 ohm"),
+    "poor-bond": (EARTH, "above 100 mohm"),
     "one-panel-unbonded": (EARTH, "no earth path"),
     "contactor-open": (STAGE_1, "limit open, stage not closed, or element open"),
     "open-element": (STAGE_1, "limit open, stage not closed, or element open"),
@@ -25,8 +25,8 @@ FOUND_BY = {
     "open-stage": (STAGE_2, "limit open, stage not closed, or element open"),
     "shorted-turns": (STAGE_2, "below 17.84 ohm"),
     "pinched-wire": (WITHSTAND, "tripped while rising at 9"),
-    "damp-insulation": (WITHSTAND, "above 2.8 mA"),
-    "neutral-not-tied": (WITHSTAND, "below 1.2 mA"),
+    "damp-insulation": (WITHSTAND, "above 2.782 mA"),
+    "neutral-not-tied": (WITHSTAND, "below 1.206 mA"),
     "locked-rotor": (MOTOR, "above 2.64 A"),
     "wrong-capacitor": (MOTOR, "above 2.64 A"),
     "wrong-motor-tap": (MOTOR, "below 2.16 A"),
@@ -40,7 +40,7 @@ STATION_FAULTS = {
     "dead-sense-lead": (None, "fail", EARTH, "below 2 mohm"),
     "earthed-pallet": (None, "fail", EARTH, "below 2 mohm"),
     "overloaded": ("withstand", "fault", WITHSTAND, "below 1200 V"),
-    "drifted": ("power", "fault", MOTOR, "above 245 V"),
+    "drifted": ("power", "fault", MOTOR, "above 244.8 V"),
 }
 
 

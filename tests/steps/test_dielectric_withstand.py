@@ -66,7 +66,7 @@ def test_conductors_are_tied_and_stages_closed_before_the_voltage() -> None:
 
 
 @pytest.mark.parametrize(("amps", "outcome"), [
-    (0.0012, Outcome.PASS), (0.0028, Outcome.PASS), (0.00119, Outcome.FAIL), (0.00281, Outcome.FAIL),
+    (0.001206, Outcome.PASS), (0.002782, Outcome.PASS), (0.001205, Outcome.FAIL), (0.002783, Outcome.FAIL),
     (0.0, Outcome.FAIL), ("open", Outcome.FAIL), ("garbled", Outcome.FAULT),
     (lambda t: 0.0018 if t < 0.8 else 0.0029, Outcome.FAIL), (lambda t: 0.0018 if t < 0.8 else 0.0011, Outcome.FAIL),
     (lambda t: 0.0018 if t < 0.8 else "garbled", Outcome.FAULT), (lambda t: 0.0018 if t < 0.8 else "open", Outcome.FAIL),
