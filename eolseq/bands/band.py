@@ -71,6 +71,19 @@ class AcceptanceBand:
 
 
 @dataclass(frozen=True, slots=True)
+class Guard:
+    """How far inside each limit a reading must lie to pass, in base units, and the decision rule in words.
+
+    Edges are inclusive here too. ``doubt`` says why nothing may pass, where that is so; then the widths mean nothing.
+    """
+
+    rule: str
+    low: Decimal | None
+    high: Decimal | None
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """A reading held against its band: the outcome and a sentence for people."""
 
@@ -80,11 +93,12 @@ class Judgement:
     sentence: str
 
 
-def judge(band: AcceptanceBand, reading: Reading) -> Judgement:
+def judge(band: AcceptanceBand, reading: Reading, guard: Guard | None = None) -> Judgement:
     """Decide whether a reading is inside its band.
 
-    A number inside (edges included) passes, outside fails. "Above range" against an upper limit fails without a
-    number; against a floor alone it is a fault, as is every other missing number: nothing was measured.
+    A number inside (edges included) passes, outside fails. Inside, but nearer to a limit than the guard allows, it is
+    undecided. "Above range" against an upper limit fails without a number; against a floor alone it is a fault, as is
+    every other missing number: nothing was measured.
     """
     def verdict(outcome: Outcome, words: str) -> Judgement:
         return Judgement(reading, band, outcome, f"{reading.name} {words}")
@@ -104,7 +118,20 @@ def judge(band: AcceptanceBand, reading: Reading) -> Judgement:
         return verdict(Outcome.FAIL, f"is {told}, below {band.at_least}")
     if band.at_most is not None and value > band.at_most.base:
         return verdict(Outcome.FAIL, f"is {told}, above {band.at_most}")
+    doubt = _doubt(band, value, guard) if guard is not None else ""
+    if doubt:
+        return verdict(Outcome.UNDECIDED, f"is {told}, inside {band}, but {doubt}; quality decides")
     return verdict(Outcome.PASS, f"is {told}, inside {band}")
+
+
+def _doubt(band: AcceptanceBand, value: Decimal, guard: Guard) -> str:
+    """Why a value inside its band may not pass, or an empty text."""
+    if guard.doubt:
+        return guard.doubt
+    for limit, width, inside in ((band.at_least, guard.low, 1), (band.at_most, guard.high, -1)):
+        if limit is not None and (width is None or not (value - limit.base) * inside >= width):
+            return f"too near to {limit} to be sure ({guard.rule})"
+    return ""
 
 
 def shown(reading: Reading, band: AcceptanceBand | None) -> Reading:

@@ -1,0 +1,247 @@
+"""How sure a reading is: an instrument's accuracy as its page words it, and the uncertainty that follows from it.
+
+Everything here is pure. The arithmetic is that of JCGM 100 (the GUM): components as standard uncertainties, combined by
+the root of their squares, expanded by a coverage factor. Accuracies are read exactly; uncertainties are floats, and
+are rounded up where people or records see them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_UP, Decimal
+from functools import lru_cache
+from statistics import NormalDist
+
+from eolseq.quantity import UNITS, Quantity, parse, plain
+
+DIVISORS: Mapping[str, float] = {"rectangular": math.sqrt(3), "triangular": math.sqrt(6), "arcsine": math.sqrt(2)}
+"""What limits of a distribution are divided by to give a standard uncertainty (GUM 4.3.7, 4.3.9, H.1.3.4)."""
+
+ACCURACY_LIKE = "terms such as '1.5 % of reading + 5 counts', joined by ' + '; then ', k = 2' or another condition"
+COVERAGE = Decimal(2)  # the usual factor; 95 % of a normal distribution is 1.96, a number of its own
+
+_TERM = re.compile(r"([0-9]+(?:\.[0-9]+)?) (% of reading|% of range|counts|[A-Za-z%]+)")
+_FACTOR = re.compile(r"k = ([0-9]+(?:\.[0-9]+)?)")
+_PROBABILITY = re.compile(r"([0-9]{2}(?:\.[0-9]+)?) %")
+_CONDITION = re.compile(r"(-?[0-9]+(?:\.[0-9]+)? [A-Za-z%]+) to (-?[0-9]+(?:\.[0-9]+)? [A-Za-z%]+)")
+_NONE = Decimal(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """An accuracy as worded: % of reading, % of range, counts and a fixed part (base units), all exact, added up.
+
+    ``distribution`` says how errors lie within these limits. For ``normal`` the limits are ``coverage`` standard
+    uncertainties wide. ``conditions`` are those under which the accuracy holds, as worded.
+    """
+
+    text: str
+    of_reading: Decimal = _NONE
+    of_range: Decimal = _NONE
+    counts: Decimal = _NONE
+    fixed: Decimal = _NONE
+    distribution: str = "rectangular"
+    coverage: Decimal = Decimal(1)
+    conditions: tuple[str, ...] = ()
+
+    def limits(self, value: Decimal, to: Decimal = _NONE, resolution: Decimal = _NONE) -> Decimal:
+        """The limits of error at a value in a range up to ``to``, all in base units, exact."""
+        return (abs(value) * self.of_reading + abs(to) * self.of_range) / 100 + self.counts * resolution + self.fixed
+
+    def standard(self, value: Decimal, to: Decimal = _NONE, resolution: Decimal = _NONE) -> float:
+        """The standard uncertainty at a value, in base units."""
+        divisor = float(self.coverage) if self.distribution == "normal" else DIVISORS[self.distribution]
+        return float(self.limits(value, to, resolution)) / divisor
+
+
+@lru_cache(maxsize=512)
+def read_accuracy(text: str, dimension: str) -> Accuracy:
+    """Read an accuracy such as "0.2 % of reading + 5 counts, k = 2, 18 degC to 28 degC"; ValueError with a sentence.
+
+    What is not said is taken as limits of a rectangular distribution, as GUM 4.3.7 does where no more is known.
+    """
+    terms, *conditions = text.split(", ")
+    parts = {"% of reading": _NONE, "% of range": _NONE, "counts": _NONE, "": _NONE}
+    for term in terms.split(" + "):
+        found = _TERM.fullmatch(term)
+        if found is None:
+            raise ValueError(f"'{term}' in '{text}' is not an accuracy known here")
+        number, kind = Decimal(found[1]), found[2]
+        if kind not in parts:
+            number, kind = _fixed(number, kind, dimension), ""
+        parts[kind] += number
+    distribution, coverage, stated = _conditions(conditions, text)
+    return Accuracy(text, parts["% of reading"], parts["% of range"], parts["counts"], parts[""],
+                    distribution, coverage, stated)
+
+
+def _fixed(number: Decimal, unit: str, dimension: str) -> Decimal:
+    if unit not in UNITS:
+        raise ValueError(f"'{unit}' is not a unit known here")
+    base, factor = UNITS[unit]
+    if base != dimension:
+        raise ValueError(f"'{number} {unit}' is no accuracy of a reading in {dimension or 'plain numbers'}")
+    return number * factor
+
+
+def _conditions(words: Sequence[str], text: str) -> tuple[str, Decimal, tuple[str, ...]]:
+    """The distribution, the coverage factor and the conditions that stand behind the terms."""
+    distribution, coverage, stated = "", Decimal(0), []
+    for word in words:
+        factor, probability = _FACTOR.fullmatch(word), _PROBABILITY.fullmatch(word)
+        if word in DIVISORS or word == "normal":
+            distribution = word
+        elif factor is not None and Decimal(factor[1]) > 0:
+            coverage = Decimal(factor[1])
+        elif probability is not None:
+            coverage = Decimal(repr(NormalDist().inv_cdf(0.5 + float(probability[1]) / 200)))
+        elif _is_condition(word):
+            stated.append(word)
+        else:
+            raise ValueError(f"'{word}' in '{text}' is not a condition known here")
+    if coverage and distribution not in ("", "normal"):
+        raise ValueError(f"'{text}' states a coverage, which a {distribution} distribution has none of")
+    if distribution == "normal" and not coverage:
+        raise ValueError(f"'{text}' is normal and states no coverage, such as 'k = 2'")
+    return ("normal" if coverage else distribution or "rectangular"), coverage or Decimal(1), tuple(stated)
+
+
+def _is_condition(word: str) -> bool:
+    found = _CONDITION.fullmatch(word)
+    if found is None:
+        return False
+    low, high = parse(found[1]), parse(found[2])
+    return low.dimension == high.dimension and low.base <= high.base
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One source of doubt: its standard uncertainty, how much of it reaches the result, and its degrees of freedom."""
+
+    name: str
+    standard: float
+    sensitivity: float = 1.0
+    freedom: float = math.inf
+
+    @property
+    def share(self) -> float:
+        """What it adds to the result, as a standard uncertainty."""
+        return abs(self.sensitivity) * self.standard
+
+
+def combined(components: Sequence[Component], correlations: Mapping[tuple[str, str], float] | None = None) -> float:
+    """The combined standard uncertainty (GUM 5.1.2, and 5.2.2 where pairs of names have a correlation)."""
+    total = sum(each.share ** 2 for each in components)
+    by_name = {each.name: each for each in components}
+    for (one, other), r in (correlations or {}).items():
+        first, second = by_name[one], by_name[other]
+        total += 2 * r * first.sensitivity * first.standard * second.sensitivity * second.standard
+    return math.sqrt(max(0.0, total))
+
+
+def effective_freedom(components: Sequence[Component]) -> float:
+    """The effective degrees of freedom (Welch-Satterthwaite, GUM G.4.1), not truncated; infinite if all are."""
+    spread = sum(each.share ** 4 / each.freedom for each in components if each.share and math.isfinite(each.freedom))
+    return math.inf if spread == 0 else combined(components) ** 4 / spread
+
+
+def coverage_factor(freedom: float, probability: float) -> float:
+    """The factor for a two-sided coverage probability: Student's t, the normal distribution without limit (GUM G.3)."""
+    if math.isinf(freedom):
+        return NormalDist().inv_cdf((1 + probability) / 2)
+    low, high = 0.0, 1.0
+    while _t_inside(high, freedom) < probability:
+        high *= 2
+    for _ in range(80):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _t_inside(middle, freedom) < probability else (low, middle)
+    return (low + high) / 2
+
+
+def _t_inside(t: float, freedom: float) -> float:
+    """The probability that Student's t lies within -t and t: 1 - I(x; v/2, 1/2), with x = v/(v + t^2)."""
+    x = freedom / (freedom + t * t)
+    a, b = freedom / 2, 0.5
+    if x in (0.0, 1.0):
+        return 1.0 - x
+    front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x))
+    if x < (a + 1) / (a + b + 2):
+        return 1 - front * _beta_fraction(a, b, x) / a
+    return front * _beta_fraction(b, a, 1 - x) / b
+
+
+def _beta_fraction(a: float, b: float, x: float) -> float:
+    """The continued fraction of the incomplete beta function (NIST DLMF 8.17.22), by Lentz's method."""
+    c, d = 1.0, 1 / (1 - (a + b) * x / (a + 1))
+    result = d
+    for m in range(1, 500):
+        for step in (m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m)),
+                     -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))):
+            d = 1 / (1 + step * d)
+            c = 1 + step / c
+            result *= c * d
+        if abs(c * d - 1) < 1e-15:
+            break
+    return result
+
+
+def observed(values: Sequence[float]) -> tuple[float, float, int]:
+    """The mean of repeated readings, its standard uncertainty and the degrees of freedom (GUM 4.2); two or more."""
+    count = len(values)
+    mean = math.fsum(values) / count
+    spread = math.fsum((each - mean) ** 2 for each in values) / (count - 1)
+    return mean, math.sqrt(spread / count), count - 1
+
+
+def correlation(some: Sequence[float], others: Sequence[float]) -> float:
+    """The correlation of two series of readings taken in pairs (GUM 5.2.3 and C.3.6)."""
+    mean, other_mean = math.fsum(some) / len(some), math.fsum(others) / len(others)
+    pairs = [(a - mean, b - other_mean) for a, b in zip(some, others, strict=True)]
+    product = math.fsum(a * b for a, b in pairs)
+    return product / math.sqrt(math.fsum(a * a for a, _ in pairs) * math.fsum(b * b for _, b in pairs))
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A measuring range as a reading is taken in it, with all that makes the reading unsure, in base units.
+
+    ``leads``: the most that leads and contacts may add. ``temperature``: the most that the bench's temperature may
+    add. ``source``: whose accuracy it is, the driver page's or a certificate's.
+    """
+
+    to: Quantity
+    resolution: Quantity | None
+    accuracy: Accuracy
+    source: str = "driver page"
+    leads: Decimal = _NONE
+    temperature: Accuracy | None = None
+
+    @property
+    def step(self) -> Decimal:
+        """The smallest step it shows, in base units; 0 where none is stated."""
+        return self.resolution.base if self.resolution is not None else _NONE
+
+    def budget(self, value: Decimal) -> tuple[Component, ...]:
+        """Every component at a value in base units."""
+        to, step = self.to.base, self.step
+        found = [Component("accuracy", self.accuracy.standard(value, to, step)),
+                 Component("resolution", float(step) / 2 / DIVISORS["rectangular"]),
+                 Component("leads", float(self.leads) / DIVISORS["rectangular"])]
+        if self.temperature is not None:
+            found.append(Component("temperature", self.temperature.standard(value, to, step)))
+        return tuple(each for each in found if each.standard)
+
+    def standard(self, value: Decimal) -> float:
+        """The combined standard uncertainty at a value, both in base units."""
+        return combined(self.budget(value))
+
+
+def rounded_up(value: float, digits: int = 2) -> Decimal:
+    """An uncertainty as people see it: so many digits, never smaller than it is (GUM 7.2.6)."""
+    if value == 0 or not math.isfinite(value):
+        return Decimal(0) if value == 0 else Decimal("Infinity")
+    exact = Decimal(repr(value))
+    return plain(exact.quantize(Decimal(1).scaleb(exact.adjusted() - digits + 1), ROUND_UP))
