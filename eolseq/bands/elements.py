@@ -83,7 +83,7 @@ def _hot(item: Item, measured_at: Quantity) -> _Hot:
         raise refuse(item, "works_at", str(error), "a temperature in the table, or the part's own 'factor'") from None
     words = (f"{item['part']}: {item['alloy']} C_t {told(hot)} at {item['works_at']} / {told(cold)} at {measured_at}"
              f" = {told(hot / cold)}")
-    inputs = (*each, ("alloy", item["alloy"]), ("works at", str(item["works_at"])))
+    inputs = (*each, (f"alloy of {item['part']}", item["alloy"]), (f"{item['part']} works at", str(item["works_at"])))
     by = (stated(item["source"]),) if item["source"] else ()
     return _Hot(watts, hot / cold, words, inputs, (ALLOYS[item["alloy"]].source, *by))
 
@@ -99,7 +99,7 @@ def _by_part(item: Item, measured_at: Quantity, watts: Decimal, each: tuple[tupl
         raise refuse(item, "factor", f"the factor of element {item['part']} holds for {COLD}, not for {measured_at}",
                      "an alloy and its temperature at work")
     words = f"{item['part']}: hot over cold {told(factor)}, by {item['source']}"
-    return _Hot(watts, factor, words, (*each, ("factor", told(factor))), (stated(item["source"]),))
+    return _Hot(watts, factor, words, (*each, (f"factor of {item['part']}", told(factor))), (stated(item["source"]),))
 
 
 class _Case(NamedTuple):
@@ -137,6 +137,7 @@ def _measured(case: _Case, phase: Decimal, beside: list[tuple[str, Decimal]]) ->
 
 def _work_out(item: Item, around: Around) -> Worked:
     measured_at: Quantity = item["measured_at"]
+    _refuse_repeated(item)
     case = _case(item, around)
     hot = [_hot(each, measured_at) for each in item["elements"]]
     watts = sum((each.watts for each in hot), _ZERO)
@@ -154,6 +155,13 @@ def _work_out(item: Item, around: Around) -> Worked:
     formula = (*_formula(case, watts, hot, cold, tolerance, phase), *_beside(case, paths, low, high),
                *rounding(low, high, band))
     return Worked(band, Working("rating", _inputs(item, case, hot, tolerance, whole), formula, sources))
+
+
+def _refuse_repeated(item: Item) -> None:
+    parts = [each["part"] for each in item["elements"]]
+    twice = next((part for part in parts if parts.count(part) > 1), None)
+    if twice is not None:
+        raise refuse(item, "elements", f"element {twice} stands there twice", "each part once, with its 'number'")
 
 
 def _inputs(item: Item, case: _Case, hot: list[_Hot], tolerance: Tolerance,

@@ -18,7 +18,8 @@ NAME = "check"
 HELP = """check files and show what a sequence does
 
 Checks sequences, driver pages, station files and simulator files, and reports every mistake at its line and column.
-With --station, also whether that station can run the sequence."""
+With --station, also whether that station can run the sequence. With --bands, how every band of one sequence was worked
+out: inputs, the formula with its numbers, the source with its edition and standing; and a table of limits."""
 
 
 class Checked:
@@ -41,19 +42,26 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the files to check, the station to hold them against, and the form of the answer."""
     parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="a file of any of our kinds")
     parser.add_argument("--station", metavar="S", type=Path, help="the station file that the sequences are to fit")
+    parser.add_argument("--bands", action="store_true", help="show how every band of one sequence was worked out, and "
+                        "a table of its limits; with --station, who approved them")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
 
 
 def run(options: argparse.Namespace) -> int:
     """Check the files; 0 when all are in order, 2 when there is a mistake."""
     facts = _station(options.station) if options.station is not None else None
+    if options.bands and len(options.files) != 1:
+        raise WrongUse("The bands of one sequence are shown at a time.", "Name one sequence.")
     checked = [_check(path, facts) for path in options.files]
+    bands = _bands(checked[0], facts) if options.bands else None
     if options.json:
         import json
 
         print(json.dumps({"in_order": all(each.in_order for each in checked),
-                          "files": [_document(each) for each in checked]}, indent=2))
+                          "files": [_document(each) for each in checked], **(bands[0] if bands else {})}, indent=2))
     words = sys.stderr if options.json else sys.stdout
+    for line in bands[1] if bands else ():
+        print(line, file=words)
     for each in checked:
         for line in _words(each):
             print(line, file=words)
@@ -131,6 +139,16 @@ def _station(path: Path) -> tuple[Any, Mapping[str, Any]]:
     station = load_station(find(path, shipped=True))
     shipped = bool(station.simulated)
     return station, {each.name: load_page(find(each.page, shipped=shipped)) for each in station.instruments}
+
+
+def _bands(checked: Checked, facts: tuple[Any, Mapping[str, Any]] | None) -> tuple[dict[str, Any], list[str]] | None:
+    """How the bands of a sequence were worked out, as a document and as lines; None if it could not be read."""
+    if checked.sequence is None:
+        return None
+    from eolseq.commands import bands
+
+    approved_by = bands.approver(checked.sequence, Path(facts[0].records) if facts is not None else None)
+    return bands.document(checked.sequence, approved_by), bands.words(checked.sequence, approved_by)
 
 
 # -- saying -----------------------------------------------------------------------------------------------------
