@@ -19,6 +19,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the log to audit and the form of the answer."""
     parser.add_argument("log", metavar="LOG", type=Path, help="a log file (log.jsonl), or the records folder it is in")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+    parser.add_argument("--bundle", metavar=("SERIAL", "FILE"), nargs=2,
+                        help="if the log is in order, write the records of one unit to a zip file, with proofs")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -31,7 +33,21 @@ def run(options: argparse.Namespace) -> int:
     words = sys.stderr if options.json else sys.stdout
     for line in _words(report):
         print(_visible(line), file=words)
+    if options.bundle is not None:
+        print(_visible(_bundle(options, bool(report.findings_count))), file=words)
     return 1 if report.findings_count else 0
+
+
+def _bundle(options: argparse.Namespace, doubtful: bool) -> str:
+    """Write a customer's bundle, unless the log is in doubt; what was done."""
+    if doubtful:
+        return "No bundle was written: the log is not in order."
+    from eolseq.records.bundle import write_bundle
+    from eolseq.records.reader import Records
+
+    log, (serial, file) = options.log, options.bundle
+    indices = write_bundle(Records.open(log if log.is_dir() else log.parent), serial, Path(file))
+    return f"wrote {file}: {len(indices)} entries on unit {serial}, each with its proof"
 
 
 def _words(report: AuditReport) -> list[str]:

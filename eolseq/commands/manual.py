@@ -23,6 +23,8 @@ TOPICS = {
     "stations": "the station file of one bench, for engineers and maintenance",
     "simulators": "the simulated station, its unit, defects and faults",
     "records": "the signed log: what is in it, how to read and audit it",
+    "keys": "who signs what, first use, approval and change control, lost keys",
+    "auditing": "checking a log or a unit's bundle, with this program or without it",
     "safety": "what keeps people safe, and what this program does not do",
     "exit-codes": "how the program ends, for scripts",
 }
