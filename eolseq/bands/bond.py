@@ -60,7 +60,8 @@ def _work_out(item: Item, around: Around) -> Worked:
     sources = (row.source, stated(item["source"]))
     band = limits(item["floor"].base, high, "ohm", Working("row", (), (), sources).basis)
     sum_ = "".join(f" + {what} {told(value)}" for what, value in added)
-    formula = (f"at most, as printed: {row.ohms} ohm" + (f"{sum_} = {told(high, 'ohm')}" if added else ""), f"at least: {item['floor']}, by {item['source']}",
+    total = f"{sum_} = {told(high, 'ohm')}" if added else ""
+    formula = (f"at most, as printed: {row.ohms} ohm{total}", f"at least: {item['floor']}, by {item['source']}",
                *rounding(item["floor"].base, high, band))
     inputs = (("row", name), ("cord", str(item["cord"] or row.cord)), ("leads", str(item["leads"] or "none")),
               ("floor", str(item["floor"])), ("current", f"{around.step['current']}, the row asks for "

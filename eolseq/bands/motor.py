@@ -12,7 +12,7 @@ from decimal import Decimal
 from eolseq.bands import full_load
 from eolseq.bands.band import AcceptanceBand
 from eolseq.bands.tolerances import PERCENT, PERCENT_BELOW, SOURCE
-from eolseq.bands.working import Around, Form, Worked, Working, limits, rounding, share, stated, told
+from eolseq.bands.working import Around, Form, Worked, Working, limits, refuse, rounding, share, stated, told
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Group, Item, Number, Text, Word
 
@@ -70,6 +70,8 @@ def _work_out(item: Item, around: Around) -> Worked:
     formula = (f"{item['current']} -{item['below']} +{item['above']}: {told(low)} to {told(high, 'A')}",
                *rounding(low, high, band))
     rule = item["supply"]
+    if rule is not None and abs(rule["exponent"]) > 4:
+        raise refuse(rule, "exponent", f"an exponent of {rule['exponent']}", "a number from -4 to 4")
     sources = (source,) if rule is None else (source, stated(rule["source"]))
     if rule is not None:
         formula = (*formula, f"during the test: x (volts measured / {volts.value:f}) ^ {rule['exponent']}, "

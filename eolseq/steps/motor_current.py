@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from eolseq.bands.band import ABOVE_RANGE, AcceptanceBand, Reading
+from eolseq.bands.motor import SupplyRule, supply_rule
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Findings, Group, Item
 from eolseq.steps.base import Applied, Bench, Connections, Evidence, Powered, Residual, Taken
@@ -27,6 +28,7 @@ from eolseq.steps.fields import (
     route_names,
     step_group,
 )
+from eolseq.steps.motor_control import CONTROL, Control, check_control, read_control
 from eolseq.steps.watching import Gathered, Hold, Look, applied, gathering, named, wait_for_next
 
 if TYPE_CHECKING:
@@ -52,6 +54,7 @@ FIELDS = step_group(KIND, "A", {
         "over": Field(_MOMENTS, about="over which time, such as '300 ms'"),
         "within": Field(_MOMENTS, about="how long settling may take"),
     }, "settled"), about="when the current counts as settled, by its slope"),
+    "control": CONTROL,
     "run_down": Field(_MOMENTS, about="how long the motor runs on after OFF"),
     "applied": applied_group(volts="V", hertz="Hz"),
     "residual": RESIDUAL,
@@ -114,6 +117,8 @@ class MotorCurrent:
     applied_hertz: AcceptanceBand
     residual: Residual
     connections: Connections
+    supply: SupplyRule | None = None
+    control: Control | None = None
     kind: str = KIND
 
     def run(self, bench: Bench) -> Evidence:
@@ -157,13 +162,22 @@ class MotorCurrent:
             limited = Reading("current", None, "A", course.last.raw, ABOVE_RANGE, course.last.time)
             found.take(limited, self.band, if_open=_LIMITED)
         else:
-            found.take(course.last, self.band)
+            found.take(course.last, self._band_at(course))
         if course.phase in ("settling", "settled") and supplied:
             found.applied.append(self._settling(course))
         found.applied.append(course.hold.applied("volts", "volts", self.applied_volts, "V"))
         found.applied.append(course.hold.applied("hertz", "hertz", self.applied_hertz, "Hz"))
 
+    def _band_at(self, course: _Course) -> AcceptanceBand:
+        """The band as it holds at the volts measured, where the engineer states a rule and the motor has started."""
+        volts = course.hold.last("volts", "V").base
+        if self.supply is None or volts is None or volts <= 0 or course.phase == "locked":
+            return self.band
+        return self.supply.corrected(self.band, volts)
+
     def _settled(self, course: _Course) -> bool:
+        if course.samples[-1][0] < self._follows() + float(self.over):
+            return False
         change = change_percent(course.samples, float(self.over))
         return change is not None and change <= self.change.value
 
@@ -180,8 +194,12 @@ class MotorCurrent:
     def _longest(self) -> float:
         return float(self.start_within) + float(self.settled_within)
 
+    def _follows(self) -> float:
+        """How long after ON (s) the motor may still be following its control signal."""
+        return float(self.control.settles_in) if self.control is not None else 0.0
+
     def _running_seconds(self) -> float:
-        return float(self.start_within) + 3 * float(self.over)
+        return max(float(self.start_within), self._follows()) + 3 * float(self.over)
 
     def seconds(self) -> float:
         """How long the step is expected to take."""
@@ -218,7 +236,16 @@ class MotorCurrent:
         """The settings as text with units."""
         return as_text({**self._settings(), "start_within": self.start_within, "start_at_most": self.start_at_most,
                         "change": self.change, "over": self.over, "settled_within": self.settled_within,
-                        "run_down": self.run_down})
+                        "run_down": self.run_down, **self._told()})
+
+    def _told(self) -> dict[str, object]:
+        """The control signal and the rule for the supply, where the file states them."""
+        told: dict[str, object] = {}
+        if self.control is not None:
+            told = {"control": f"{self.control.signal} by {self.control.by}", "settles_in": self.control.settles_in}
+        if self.supply is not None:
+            told["supply_exponent"] = self.supply.exponent
+        return told
 
     def _settings(self) -> Mapping[str, Any]:
         longest = Quantity(self.start_within.base + self.settled_within.base + _BEYOND, "s")
@@ -259,7 +286,8 @@ def from_item(item: Item) -> MotorCurrent:
         start_within=start["within"], start_at_most=start["at_most"], change=settled["change"],
         over=settled["over"], settled_within=settled["within"], run_down=item["run_down"],
         band=read_band(item["band"]), applied_volts=read_band(on["volts"]), applied_hertz=read_band(on["hertz"]),
-        residual=read_residual(item["residual"]), connections=read_connections(item["connections"]))
+        residual=read_residual(item["residual"]), connections=read_connections(item["connections"]),
+        supply=supply_rule(item["band"], item["volts"]), control=read_control(item["control"]))
 
 
 def check(item: Item, findings: Findings) -> None:
@@ -277,6 +305,7 @@ def check(item: Item, findings: Findings) -> None:
     if started is not None and limit is not None and limit.base <= started.base:
         findings.add(item.place_of("current_limit"), f"current_limit {limit} is not above the start's {started}",
                      f"more than {started}")
+    check_control(item, findings)
     if settled is not None and settled["over"] is not None and settled["within"] is not None \
             and settled["within"].base <= settled["over"].base:
         findings.add(settled.place_of("within"), f"settled within {settled['within']}, no longer than its window",
