@@ -9,6 +9,7 @@ from eolseq.bands.bond import BOND
 from eolseq.bands.elements import ELEMENTS
 from eolseq.bands.motor import MOTOR
 from eolseq.bands.paths import PATHS
+from eolseq.bands.plate_current import PLATE_CURRENT
 from eolseq.bands.power import POWER
 from eolseq.bands.reference import reference
 from eolseq.bands.settings import RESIDUAL, SETTING
@@ -25,6 +26,7 @@ FORMS: Mapping[str, Mapping[str, Form]] = {
     "dielectric_withstand": {"capacitance": WITHSTAND_CURRENT, "units": reference("A")},
     "motor_current": {"rating": MOTOR, "units": reference("A")},
     "power_input": {"rating": POWER, "units": reference("W")},
+    "power_input amps": {"rating": PLATE_CURRENT, "units": reference("A")},
     "applied": {"setting": SETTING},
     "applied voltage": {"setting": SETTING, "row": WITHSTAND_VOLTAGE},
     "applied time": {"setting": SETTING, "row": WITHSTAND_TIME},

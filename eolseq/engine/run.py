@@ -30,7 +30,7 @@ from eolseq.steps.base import Evidence, Step
 
 GUARD_WAIT = 60.0  # seconds for the guard to be seen open and then closed
 _EVENT_AT = {"energised": "energise", "proving_dead": "take_off", "guarded": "prove", "making_safe": "make_safe"}
-ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand")
+ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand", "motor_current")  # no heat without a sound fan
 
 
 class RunLog(Protocol):

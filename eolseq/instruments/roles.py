@@ -80,6 +80,10 @@ ROLES: Mapping[str, Role] = {
     "current_meter": Role(
         takes={"expected": "A"}, gives={"current_rms": "A"}, flags=(),
         does={"prepare": ("expected",), "measure": ()}),
+    # one acquisition: the three readings belong together. The range is chosen by the expected watts.
+    "power_meter": Role(
+        takes={"expected": "W"}, gives={"volts": "V", "current_rms": "A", "watts": "W"}, flags=(),
+        does={"prepare": ("expected",), "measure": ()}),
     "residual_meter": Role(
         takes={}, gives={"volts_peak": "V"}, flags=(), does={"measure": ()}),
     # closed: reads back which channels are closed. close and open take one channel each time.

@@ -13,6 +13,9 @@ from eolseq.bands.working import Around, Worked
 from eolseq.shape import Findings, Group, Item, Items, whole
 from eolseq.steps import STEP_KINDS
 
+_OF_THE_STEP = ("band", "amps", "residual")
+"""Bands that stand in the step itself; all others stand under ``applied``."""
+
 
 def bands_worked_out(item: Item, findings: Findings, group: Group) -> Item:
     """The checked fields of a sequence with every band in numbers; what cannot be worked out is noted and None.
@@ -36,8 +39,8 @@ def _step(step: Item, unit: Item | None, findings: Findings) -> Item:
         changed[what] = done
     if not changed:
         return step
-    applied = {what: band for what, band in changed.items() if what not in ("band", "residual")}
-    own = {what: band for what, band in changed.items() if what in ("band", "residual")}
+    applied = {what: band for what, band in changed.items() if what not in _OF_THE_STEP}
+    own = {what: band for what, band in changed.items() if what in _OF_THE_STEP}
     if applied:
         own["applied"] = step["applied"].replaced(**applied)
     return step.replaced(**own)
@@ -45,7 +48,7 @@ def _step(step: Item, unit: Item | None, findings: Findings) -> Item:
 
 def _bands(step: Item) -> Iterator[tuple[str, str, Item]]:
     """Every band of a step: its purpose, its name under ``applied`` or in the step, and its fields."""
-    for what, purpose in (("band", step["kind"]), ("residual", "residual")):
+    for what, purpose in (("band", step["kind"]), ("amps", f"{step['kind']} amps"), ("residual", "residual")):
         if isinstance(step.get(what), Item):
             yield purpose, what, step[what]
     applied = step.get("applied")

@@ -7,19 +7,20 @@ from decimal import Decimal
 
 from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Parsed, Text, Word, YesNo
 from eolseq.simulation.roles.base import RoleInstrument
-from eolseq.simulation.roles.meters import CurrentMeter, ResidualMeter, ResistanceMeter
+from eolseq.simulation.roles.meters import CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
 from eolseq.simulation.roles.station import GuardUnit, SwitchingUnit
 from eolseq.simulation.unit import ALLOYS
 
 ROLES: dict[str, type[RoleInstrument]] = {
     "withstand_tester": WithstandTester, "continuity_tester": ContinuityTester, "power_source": PowerSource,
-    "resistance_meter": ResistanceMeter, "current_meter": CurrentMeter, "residual_meter": ResidualMeter,
+    "resistance_meter": ResistanceMeter, "current_meter": CurrentMeter, "power_meter": PowerMeter,
+    "residual_meter": ResidualMeter,
     "switching_unit": SwitchingUnit, "guard_unit": GuardUnit,
 }
 """Role -> the simulated model that plays it."""
 
-MEASURES_IN = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz"}
+MEASURES_IN = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "power": "W"}
 """Quantity that is measured -> its unit."""
 
 _ZERO, _ONE = Decimal(0), Decimal(1)
@@ -99,6 +100,8 @@ STAGE = Group({
     "closes": Field(YesNo(), about="no: the contactor does not follow its coil"),
     "closes_in": Field(_SECONDS), "opens_in": Field(_SECONDS),
     "to_earth": Field(_FARAD, about="capacitance of the element to earth"),
+    "opens_at": Field(_CELSIUS, required=False, about="temperature at which a weld of the element parts; none: never"),
+    "holds": Field(_AMPS, required=False, about="current that the closed contactor holds against; none: any"),
 }, "a stage")
 
 INSULATION = Group({
@@ -128,6 +131,11 @@ MOTOR = Group({
     "runs_up": Field(_SECONDS, about="time constant"), "runs_down": Field(_SECONDS, about="full speed to rest"),
 }, "the motor")
 
+INTERLOCK = Group({
+    "pulls_in": Field(_VOLTS, about="voltage at the fan at which it lets the supply through to the stages"),
+    "welded": Field(YesNo(), about="yes: it lets it through always"),
+}, "the interlock")
+
 UNIT = Group({
     "model": Field(Text(at_most=40)),
     "serial_pattern": Field(Parsed(_pattern, "letters, digits, [0-9] and {8}"), about="which serials are such a unit"),
@@ -138,6 +146,7 @@ UNIT = Group({
     "insulation": Field(INSULATION), "across": Field(ACROSS),
     "stages": Field(MapOf(STAGE, names=r"stage-[0-9]"), about="stage-1, stage-2, ..."),
     "motor": Field(MOTOR, required=False),
+    "interlock": Field(INTERLOCK, required=False, about="the fan's relay in the way to the stages, if there is one"),
 }, "a unit")
 
 SET = MapOf(Text(at_most=60), names=r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)*", at_least=1)
@@ -146,6 +155,11 @@ DEFECT = Group({
     "about": Field(Text(at_most=200), required=False, default=""),
     "set": Field(SET, about="field path: value, such as earth.front-panel: 5 Mohm"),
     "twin": Field(SET, about="the same, just inside what is sound"),
+    "in_model": Field(MapOf(Group({
+        "set": Field(SET, about="what it changes in this model"),
+        "twin": Field(SET, about="the same, just inside what is sound"),
+    }, "a defect in a model"), names=r"[A-Za-z0-9-]{1,40}"), required=False, default=None,
+        about="models in which it needs other values"),
 }, "a defect")
 
 FAULT = Group({

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -35,23 +35,39 @@ class UnitModel:
     serial_pattern: str
     values: Mapping[str, Any]
 
+    def has(self, path: str) -> bool:
+        """Whether a unit of this model has a physical field."""
+        *way, last = path.split(".")
+        place: Any = self.values
+        for name in way:
+            place = place.get(name) if isinstance(place, dict) else None
+        return isinstance(place, dict) and place.get(last) is not None
+
     def unit(self, settings: tuple[Setting, ...]) -> Unit:
         """A unit of this model with some fields set otherwise; WrongUse when it has no such field."""
         values = self.values
         if settings:
             values = changed = deepcopy(dict(values))
             for path, value in settings:
-                _set(changed, path, value, self.model)
+                if not self.has(path):
+                    raise WrongUse(f"A {self.model} has no {path}, so it cannot have this defect.",
+                                   "Take another defect or unit.")
+                _set(changed, path, value)
         return Unit.of(values)
 
 
 @dataclass(frozen=True)
 class Defect:
-    """What a defect changes, and what its sound twin does."""
+    """What a defect changes, and what its sound twin does; ``in_model`` has both for models where it is otherwise."""
 
     about: str
     settings: tuple[Setting, ...]
     twin: tuple[Setting, ...]
+    in_model: Mapping[str, tuple[tuple[Setting, ...], tuple[Setting, ...]]] = field(default_factory=dict)
+
+    def of(self, model: str, *, twin: bool) -> tuple[Setting, ...]:
+        """What the defect, or its twin, changes in a unit of a model."""
+        return self.in_model.get(model, (self.settings, self.twin))[1 if twin else 0]
 
 
 @dataclass(frozen=True)
@@ -84,9 +100,15 @@ class Simulator:
             return model.unit(())
         found = self.defects.get(defect)
         if found is None:
-            names = "\n".join(self.defects)
-            raise WrongUse(f"There is no defect named {defect!r}.", f"The names are:\n{names}")
-        return model.unit(found.twin if twin else found.settings)
+            names = "\n".join(self.defects_of(serial))
+            raise WrongUse(f"There is no defect named {defect!r} for a {model.model}.", f"The names are:\n{names}")
+        return model.unit(found.of(model.model, twin=twin))
+
+    def defects_of(self, serial: str) -> tuple[str, ...]:
+        """The names of the defects that the unit of a serial can have."""
+        model = self.model_of(serial)
+        return tuple(name for name, each in self.defects.items()
+                     if all(model.has(path) for path, _ in each.of(model.model, twin=False)))
 
 
 def load_simulator(path: Path) -> Simulator:
@@ -97,9 +119,7 @@ def load_simulator(path: Path) -> Simulator:
     findings.raise_if_any()
     units = tuple(UnitModel(each["model"], each["serial_pattern"], _physical(each)) for each in item["units"])
     models = list(item["units"])
-    defects = {name: Defect(each["about"], _settings(each["set"], UNIT, models),
-                            _settings(each["twin"], UNIT, models))
-               for name, each in (item["defects"] or {}).items()}
+    defects = {name: _defect(each, models) for name, each in (item["defects"] or {}).items()}
     faults = {name: _settings(each["set"], FIXTURE, [item["fixture"]])
               for name, each in (item["faults"] or {}).items()}
     instruments = tuple(_instrument(*each) for each in item["instruments"].items())
@@ -132,6 +152,14 @@ def _check(item: Item, findings: Findings) -> None:
     for name, defect in (item["defects"] or {}).items():
         for part in ("set", "twin"):
             _check_settings(defect[part], UNIT, models, f"a unit of this file (defect {name})", findings)
+        for model, changed in (defect["in_model"] or {}).items():
+            of_model = [each for each in models if each["model"] == model]
+            if not of_model:
+                known = [each["model"] for each in models]
+                findings.add(defect["in_model"].place_of_key(model), f"no unit of this file is a '{model}'",
+                             "one of " + ", ".join(known), nearest(model, known))
+            for part in ("set", "twin") if of_model else ():
+                _check_settings(changed[part], UNIT, of_model, f"a {model} (defect {name})", findings)
     for name, fault in (item["faults"] or {}).items():
         _check_settings(fault["set"], FIXTURE, [item["fixture"]], f"the fixture (fault {name})", findings)
 
@@ -189,6 +217,13 @@ def _settings(settings: Item, group: Group, items: list[Item]) -> tuple[Setting,
         kind = next(kind for kind in (_kind(group, each, path) for each in items) if kind is not None)
         found.append((path, _value(kind, text)))
     return tuple(found)
+
+
+def _defect(item: Item, models: list[Item]) -> Defect:
+    def both(each: Item) -> tuple[tuple[Setting, ...], tuple[Setting, ...]]:
+        return _settings(each["set"], UNIT, models), _settings(each["twin"], UNIT, models)
+
+    return Defect(item["about"], *both(item), {name: both(each) for name, each in (item["in_model"] or {}).items()})
 
 
 def _kind(group: Group, item: Item, path: str) -> Any:
@@ -261,11 +296,8 @@ def _instrument(name: str, item: Item) -> InstrumentData:
                           values.get("accuracy", {}), values.get("resolution", {}))
 
 
-def _set(values: dict[str, Any], path: str, value: Any, model: str) -> None:
+def _set(values: dict[str, Any], path: str, value: Any) -> None:
     *way, last = path.split(".")
-    place: Any = values
     for name in way:
-        place = place.get(name) if isinstance(place, dict) else None
-    if not isinstance(place, dict) or last not in place:
-        raise WrongUse(f"A {model} has no {path}, so it cannot have this defect.", "Take another defect or unit.")
-    place[last] = value
+        values = values[name]
+    values[last] = value

@@ -96,7 +96,8 @@ def bond_loop(unit: Unit, fixture: Fixture, points: list[str]) -> float:
 
 def supply_current(unit: Unit, closed: set[str], fan: bool, extra: float, volts: float, hertz: float) -> complex:
     """The phasor of the current in A that the unit draws from the supply now; relays add ``extra`` siemens."""
-    current = complex(unit.siemens_line_to_neutral(closed) + extra, math.tau * hertz * unit.across.capacitor)
+    carrying = unit.supplied(closed, volts, fan)
+    current = complex(unit.siemens_line_to_neutral(carrying) + extra, math.tau * hertz * unit.across.capacitor)
     total = current * volts
     return total + unit.motor.current(volts, hertz) if fan and unit.motor is not None else total
 

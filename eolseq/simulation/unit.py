@@ -1,12 +1,13 @@
 """The unit under test as physics: earth path, insulation, heater stages, filter capacitor, fan motor; all in SI floats.
 
 Only physical fields, no step, instrument or reading. What depends on time is a function of seconds, and ``advance``
-moves on what has a memory: the temperature of the elements and the speed of the motor.
+moves on what has a memory: the temperature of the elements, what heat or load has opened, and the speed of the motor.
 
 The paths: L and N meet the filter capacitor with its bleeder at the terminals. Each stage lies between two poles of its
-own contactor. The control board and the fan, with most of the neutral side's insulation, hang on a branch of the
-neutral conductor. The fan's switch is a semiconductor that stops conducting at a current zero once supply or drive is
-gone, so the filter capacitor keeps its charge.
+own contactor. Where there is a fan interlock, a relay across the fan lets the supply through to the stages. The
+control board and the fan, with most of the neutral side's insulation, hang on a branch of the neutral conductor. The
+fan's switch is a semiconductor that stops conducting at a current zero once supply or drive is gone, so the filter
+capacitor keeps its charge.
 """
 
 from __future__ import annotations
@@ -20,6 +21,12 @@ from typing import Any
 
 OPEN = 1e6
 """Ohms at and above which a conductor that carries current counts as broken."""
+
+JOINS_AGAIN = 40.0
+"""Kelvin by which an element must cool before a weld that has parted with heat touches again."""
+
+DROPS_IN = 0.1
+"""Seconds under too much current after which a weak contactor lets go; it closes again once the supply is gone."""
 
 _CELSIUS = (20, 100, 200, 300, 400, 500, 600, 700, 800, 900, 1000, 1100, 1200)
 ALLOYS: Mapping[str, tuple[float, ...]] = {
@@ -57,7 +64,16 @@ class Stage:
     closes_in: float      # s
     opens_in: float       # s
     to_earth: float       # F
+    opens_at: float | None = None  # degC at which a weld of the element parts; None: never
+    holds: float | None = None     # A that the closed contactor holds against; None: any
     temperature: float = 20.0  # degC
+    parted: bool = False       # opened by heat
+    loaded: float = 0.0        # s under more current than the contactor holds against
+
+    @property
+    def whole(self) -> bool:
+        """Whether neither heat nor load has opened the stage."""
+        return not self.parted and self.loaded < DROPS_IN
 
     def ohms(self) -> float:
         """The resistance of the closed stage in ohm at the element's temperature."""
@@ -66,9 +82,32 @@ class Stage:
 
     def advance(self, seconds: float, volts: float, ambient: float) -> None:
         """Let so many seconds pass with this voltage (rms) across the stage."""
-        power = volts * volts / self.ohms()
-        final = ambient + (self.works_at - ambient) * power / self.rated_power
-        self.temperature = final + (self.temperature - final) * math.exp(-seconds / self.warms_in)
+        if self.holds is not None:
+            over = volts > 0.0 and (self.loaded >= DROPS_IN or volts / self.ohms() > self.holds)
+            self.loaded = min(self.loaded + seconds, DROPS_IN) if over else 0.0
+        while seconds > 0.0:
+            carries = volts if self.whole else 0.0
+            final = ambient + (self.works_at - ambient) * carries * carries / self.ohms() / self.rated_power
+            part = self._until_weld_moves(seconds, final)
+            self.temperature = final + (self.temperature - final) * math.exp(-part / self.warms_in)
+            seconds -= part
+
+    def _until_weld_moves(self, seconds: float, final: float) -> float:
+        """How much of the time passes until the weld parts or touches again, on the way to a final temperature."""
+        if self.opens_at is None:
+            return seconds
+        at = self.opens_at - JOINS_AGAIN if self.parted else self.opens_at
+        reached = self.temperature <= at if self.parted else self.temperature >= at
+        if reached:
+            self.parted = not self.parted
+            return 0.0
+        if (final > at) is self.parted or final == at:  # never on this way
+            return seconds
+        moment = self.warms_in * math.log((self.temperature - final) / (at - final))
+        if moment >= seconds:
+            return seconds
+        self.parted = not self.parted
+        return moment
 
 
 @dataclass(slots=True)
@@ -89,6 +128,18 @@ class Across:
     capacitor: float  # F
     bleeder: float    # ohm, across the capacitor
     board: float      # ohm, the control board's input, on the neutral branch
+
+
+@dataclass(slots=True)
+class Interlock:
+    """A relay across the fan's terminals; its contact lets the supply through to the stages while the fan is fed."""
+
+    pulls_in: float  # V rms
+    welded: bool     # the contact stays closed whatever the coil does
+
+    def closed(self, fan_volts: float) -> bool:
+        """Whether the contact is closed with this voltage (rms) at the fan."""
+        return self.welded or fan_volts >= self.pulls_in
 
 
 @dataclass(slots=True)
@@ -151,18 +202,20 @@ class Unit:
     across: Across
     stages: dict[str, Stage]
     motor: Motor | None
+    interlock: Interlock | None   # None: nothing but their contactors keeps the stages off
     ambient: float                # degC
 
     @classmethod
     def of(cls, values: Mapping[str, Any]) -> Unit:
         """Make one from nested fields in SI floats, as the simulator file's loader gives them."""
-        motor = values["motor"]
+        motor, interlock = values["motor"], values["interlock"]
         ambient = values["ambient"]
         return cls(
             earth_screw=values["earth_screw"], earth=dict(values["earth"]), neutral_branch=values["neutral_branch"],
             insulation=Insulation(**values["insulation"]), across=Across(**values["across"]),
             stages={name: Stage(**stage, temperature=ambient) for name, stage in values["stages"].items()},
-            motor=Motor(**motor) if motor else None, ambient=ambient)
+            motor=Motor(**motor) if motor else None, interlock=Interlock(**interlock) if interlock else None,
+            ambient=ambient)
 
     @property
     def branch_whole(self) -> bool:
@@ -172,6 +225,12 @@ class Unit:
     def bond_ohms(self, point: str) -> float:
         """The resistance in ohm from the earth terminal to a bonded point."""
         return self.earth_screw + self.earth[point]
+
+    def supplied(self, closed: Iterable[str], volts: float, fan: bool) -> list[str]:
+        """Which of the stages with closed contactors carry current from a supply of so many volts (rms)."""
+        if self.interlock is not None and not self.interlock.closed(volts if fan else 0.0):
+            return []
+        return [name for name in closed if self.stages[name].whole]
 
     def siemens_line_to_neutral(self, closed: Iterable[str]) -> float:
         """The conductance in siemens between L and N with these stages' contactors closed (no motor)."""
@@ -185,10 +244,11 @@ class Unit:
 
     def advance(self, seconds: float, volts: float, closed: Iterable[str], fan: bool) -> None:
         """Let so many seconds pass with this supply voltage (rms), these stages closed, the fan switched on or not."""
+        blocked = self.interlock is not None and not self.interlock.closed(volts if fan else 0.0)
         for name, stage in self.stages.items():
-            if volts and name in closed:
+            if volts and name in closed and not blocked:
                 stage.advance(seconds, volts, self.ambient)
-            elif abs(stage.temperature - self.ambient) > 1e-6:
+            elif stage.loaded or abs(stage.temperature - self.ambient) > 1e-6:
                 stage.advance(seconds, 0.0, self.ambient)
         if self.motor is not None and (fan or self.motor.speed or self.motor.powered):
             self.motor.advance(seconds, fan)
@@ -196,4 +256,4 @@ class Unit:
 
 def field_names(kind: type) -> set[str]:
     """The names of a part's physical fields that a file sets."""
-    return {each.name for each in fields(kind)} - {"temperature", "speed", "powered"}
+    return {each.name for each in fields(kind)} - {"temperature", "parted", "loaded", "speed", "powered"}

@@ -189,12 +189,23 @@ class World(Deadlines):
 
     def supply_amps(self) -> float:
         """The current drawn from the power source now, A rms."""
+        return abs(self._supply_current())
+
+    def supply_at_unit(self) -> tuple[float, float, float]:
+        """Volts (rms), amps (rms) and watts that reach the unit from the power source now."""
+        if self._driver is None or self._driver is not self.sources["power"]:
+            return 0.0, 0.0, 0.0
+        current, volts = self._supply_current(), self._driver.amplitude(self.now)
+        return volts, abs(current), volts * current.real
+
+    def _supply_current(self) -> complex:
+        """The phasor of the current drawn from the power source now, in A; its real part is in phase."""
         source = self.sources["power"]
         if self._driver is not source:
-            return 0.0
+            return 0j
         self._move()
         volts = source.amplitude(self.now)
-        return abs(supply_current(self.unit, self.contactors, self._fan, self._across(), volts, self.hertz))
+        return supply_current(self.unit, self.contactors, self._fan, self._across(), volts, self.hertz)
 
     def ohms_line_to_neutral(self) -> float:
         """What a four-wire resistance meter sees between L and N: infinity when not connected, NaN over a charge."""
@@ -205,7 +216,8 @@ class World(Deadlines):
             return math.nan
         if self.fixture.sense_lead >= OPEN:
             return 0.0
-        return 1.0 / (self.unit.siemens_line_to_neutral(self.contactors) + self._across())
+        whole = [name for name in self.contactors if not self.unit.stages[name].parted]
+        return 1.0 / (self.unit.siemens_line_to_neutral(whole) + self._across())
 
     def _across(self) -> float:
         """The siemens that the relays put across L and N."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from eolseq.shape import Findings, Group, Item
-from eolseq.steps import dielectric_withstand, ground_continuity, heater_resistance, motor_current
+from eolseq.steps import dielectric_withstand, ground_continuity, heater_resistance, motor_current, power_input
 from eolseq.steps.base import Step
 
 
@@ -25,5 +25,6 @@ class StepKind:
 
 STEP_KINDS: Mapping[str, StepKind] = {
     module.KIND: StepKind(module.FIELDS, module.check, module.from_item, rank)
-    for rank, module in enumerate((ground_continuity, heater_resistance, dielectric_withstand, motor_current))
+    for rank, module in enumerate((ground_continuity, heater_resistance, dielectric_withstand, motor_current,
+                                    power_input))
 }

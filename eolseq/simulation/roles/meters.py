@@ -1,4 +1,4 @@
-"""The three instruments that only measure: four-wire resistance, true rms current, residual voltage."""
+"""The instruments that only measure: four-wire resistance, true rms current, power, residual voltage."""
 
 from __future__ import annotations
 
@@ -87,6 +87,50 @@ class CurrentMeter(RangedMeter):
     def _measure(self, call: Call) -> str:
         self._configure(call)
         return self._read(call)
+
+
+class PowerMeter(RangedMeter):
+    """Volts, amps and watts at the unit, all of one acquisition, which INITiate makes and FETCh? gives out.
+
+    The range is of the watts; the other two have one range each.
+    """
+
+    measures = ("voltage", "current", "power")
+    ranges = (5e3, 2e4)
+
+    def prepare(self) -> None:
+        """Begin on the widest range, with nothing acquired."""
+        super().prepare()
+        self._acquired: tuple[str, str, str] | None = None
+
+    def reset(self) -> None:
+        """Back to the widest range, with nothing acquired."""
+        super().reset()
+        self._acquired = None
+
+    def commands(self) -> Mapping[str, Handler]:
+        """Range, acquisition and its three readings."""
+        return {
+            "CONFigure[:SCALar]:POWer[:AC]": taking(0, 1, self._configure),
+            "INITiate[:IMMediate]": taking(0, 0, self._acquire),
+            "FETCh[:SCALar]:VOLTage[:AC]?": taking(0, 0, lambda _: self._of_last(0)),
+            "FETCh[:SCALar]:CURRent[:AC]?": taking(0, 0, lambda _: self._of_last(1)),
+            "FETCh[:SCALar]:POWer[:AC]?": taking(0, 0, lambda _: self._of_last(2)),
+        }
+
+    def _configure(self, call: Call) -> None:
+        self.choose(call.parameters[0].number("W", default=self.ranges[-1]) if call.parameters else self.ranges[-1])
+        self._acquired = None
+
+    def _acquire(self, _: Call) -> None:
+        volts, amps, watts = self.world.supply_at_unit()
+        self._acquired = (self.meters["voltage"].text(volts), self.meters["current"].text(amps),
+                          self.reading("power", watts))
+
+    def _of_last(self, which: int) -> str:
+        if self._acquired is None:
+            raise CommandError(-230)
+        return self._acquired[which]
 
 
 class ResidualMeter(RoleInstrument):
