@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     _check_fit(sequence, station, pages)
     screen = open_screen(sys.stderr if options.json else sys.stdout, SystemClock(),
                          plain=True if options.json else None)
-    sys.setswitchinterval(0.0005)  # seconds; the watcher must not wait for a busy thread
+    sys.setswitchinterval(SWITCH_INTERVAL)
     try:
         with _addresses(options, sequence, station, station_path, serial) as addresses:
             result, log_path = _run_wired(options, sequence, station, pages, addresses, serial, screen)

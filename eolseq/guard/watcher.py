@@ -105,11 +105,12 @@ class Watcher:
 
     def _watch(self) -> None:
         while not self._ending:
+            following = self._monotonic() + self.settings.scan  # from look to look, however long a look takes
             self._look()
             self._drop_contactor()
             if self._orders:
                 self._serve_orders()
-            self.clock.wait(self._called, self.settings.scan)
+            self.clock.wait(self._called, max(0.0, following - self._monotonic()))
             self._called.clear()
         for order in self._orders:
             order.error = StationFault("The watcher of the guard has ended.", "Start the program again.")

@@ -50,7 +50,7 @@ def reach(bench: Bench, state: State) -> Program:
     simulator = bench.simulator
     simulator.await_event(lambda event: event.get("output") == "on" and event["name"] == state.source)
     if state.message:
-        simulator.await_answer(state.meter, state.message, state.reached)
+        simulator.await_answer(state.meter, state.message, state.reached, program)
     return program
 
 
