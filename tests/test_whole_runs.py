@@ -12,7 +12,7 @@ import pytest
 
 from eolseq.bands.band import Outcome
 from eolseq.records.audit import audit
-from tests.rig import SEQUENCE, Rig
+from tests.rig import SEQUENCE, STATION, Rig
 
 
 @pytest.mark.parametrize("serial", [f"DH6-{number:08d}" for number in range(1, 21)])
@@ -56,15 +56,17 @@ def test_the_record_of_a_pass_tells_everything(quick_path: Path) -> None:
     begin, end = log[1], log[-1]
     assert begin["operator"] == "tester" and begin["mode"] == "simulated" and begin["attempt"] == 1
     assert begin["sequence"]["digest"] == SEQUENCE.digest  # type: ignore[index]
-    assert len(begin["pages"]) == 8 and any("interlock" in caution for caution in begin["cautions"])  # type: ignore[arg-type,union-attr]
+    assert len(begin["pages"]) == len(STATION.instruments) and any("interlock" in caution for caution in begin["cautions"])  # type: ignore[arg-type,union-attr]
     steps = end["steps"]
     assert [step["outcome"] for step in steps] == ["pass"] * 6  # type: ignore[index,union-attr]
     readings = [reading for step in steps for reading in step["readings"]]  # type: ignore[union-attr]
     logged = [entry for entry in log if entry["kind"] == "reading"]
     assert [r["value"] for r in readings] == [e["value"] for e in logged] and len(readings) == 13
     for reading in readings:
-        assert reading["basis"] and reading["raw"] and reading["rule"] == "simple acceptance"
+        assert reading["basis"] and reading["raw"] and reading["rule"] == "simple acceptance at 4:1"
         assert reading["instrument"]["serial"].startswith("SIM-") and reading["instrument"]["accuracy"]
+        assert reading["uncertainty"].endswith(f"{reading['unit']}, k = 2")
+        assert 0.99 < float(reading["conformance"]) < 1
     assert all(isinstance(value, str) for value in (r["value"] for r in readings))
 
 

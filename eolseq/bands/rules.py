@@ -77,7 +77,32 @@ class Rule:
 
     def guard(self, band: AcceptanceBand, span: Span | None, spread: Spread | None = None) -> Guard:
         """The guard of a band for readings taken in a range; one that lets nothing pass where the range is unknown."""
-        return Guard(str(self), None, None, UNKNOWN) if span is None else _guard(self, band, span, spread)
+        if span is None or not span.known:
+            return Guard(str(self), None, None, UNKNOWN)
+        return _guard(self, band, span, spread)
+
+
+@dataclass(frozen=True, slots=True)
+class Sureness:
+    """How sure one reading is, as it is judged and recorded: the guard, expanded uncertainty, conformance probability.
+
+    The texts are None where they are not known; ``span`` is the range that the reading was taken in.
+    """
+
+    guard: Guard
+    uncertainty: str | None = None
+    conformance: str | None = None
+    span: Span | None = None
+
+
+def sureness(rule: Rule, band: AcceptanceBand, reading: Reading, span: Span | None,
+             spread: Spread | None = None) -> Sureness:
+    """How sure a reading is, by a rule."""
+    guard = rule.guard(band, span, spread)
+    if span is None or not span.known or reading.base is None:
+        return Sureness(guard, None, None, span)
+    return Sureness(guard, expanded_text(span, reading.base, reading.unit, rule.coverage),
+                    conformance_text(band, reading, span), span)
 
 
 def ratio(band: AcceptanceBand, span: Span, coverage: Decimal = COVERAGE) -> float:

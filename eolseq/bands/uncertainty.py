@@ -209,15 +209,28 @@ class Span:
     """A measuring range as a reading is taken in it, with all that makes the reading unsure, in base units.
 
     ``leads``: the most that leads and contacts may add. ``temperature``: the most that the bench's temperature may
-    add. ``source``: whose accuracy it is, the driver page's or a certificate's.
+    add. ``source``: whose accuracy it is, the driver page's or a certificate's; None where nobody stated one.
     """
 
     to: Quantity
     resolution: Quantity | None
-    accuracy: Accuracy
+    accuracy: Accuracy | None
     source: str = "driver page"
     leads: Decimal = _NONE
     temperature: Accuracy | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether it can be said how sure a reading is: an accuracy is stated, and what its counts are."""
+        stated = (self.accuracy, self.temperature) if self.temperature is not None else (self.accuracy,)
+        return all(each is not None and (not each.counts or self.resolution is not None) for each in stated)
+
+    @property
+    def words(self) -> str | None:
+        """The accuracy as the record keeps it."""
+        if self.accuracy is None:
+            return None
+        return self.accuracy.text if self.source == "driver page" else f"{self.accuracy.text} ({self.source})"
 
     @property
     def step(self) -> Decimal:
@@ -225,13 +238,13 @@ class Span:
         return self.resolution.base if self.resolution is not None else _NONE
 
     def budget(self, value: Decimal) -> tuple[Component, ...]:
-        """Every component at a value in base units."""
+        """Every component at a value in base units; it is only the whole where ``known``."""
         to, step = self.to.base, self.step
-        found = [Component("accuracy", self.accuracy.standard(value, to, step)),
-                 Component("resolution", float(step) / 2 / DIVISORS["rectangular"]),
+        found = [Component("resolution", float(step) / 2 / DIVISORS["rectangular"]),
                  Component("leads", float(self.leads) / DIVISORS["rectangular"])]
-        if self.temperature is not None:
-            found.append(Component("temperature", self.temperature.standard(value, to, step)))
+        for name, stated in (("accuracy", self.accuracy), ("temperature", self.temperature)):
+            if stated is not None:
+                found.append(Component(name, stated.standard(value, to, step)))
         return tuple(each for each in found if each.standard)
 
     def standard(self, value: Decimal) -> float:

@@ -167,31 +167,21 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
 
 def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
     """What a run works with, from an open station."""
+    from functools import partial
+
     from eolseq.engine.entries import Used
     from eolseq.engine.run import Bay
+    from eolseq.instruments.spans import span_of
 
     station = opened.station
     places = {each.name: each for each in station.instruments}
     used = {name: Used(name, player.role, opened.identities[name].model, opened.identities[name].serial,
-                       opened.identities[name].raw, places[name].calibrated_until.isoformat(), _ranges(pages[name]))
+                       opened.identities[name].raw, places[name].calibrated_until.isoformat(),
+                       partial(span_of, pages[name], places[name].known))
             for name, player in opened.players.items()}
     return Bay(station.bays[0], station.name, station.digest, opened.simulated,
                {name: page.digest for name, page in pages.items()}, dict(opened.by_role), used, station.connections,
-               opened.watcher, opened.door)
-
-
-def _ranges(page: Any) -> Callable[[str, Any], tuple[str | None, str | None]]:
-    """Range and accuracy of a reading: of the page's reading by that name, else of its one in the same unit."""
-    from eolseq.quantity import UNITS
-
-    def range_of(reading: str, largest: Any) -> tuple[str | None, str | None]:
-        if largest is None:
-            return None, None
-        names = [reading] if reading in page.gives else \
-            [name for name, given in page.gives.items() if UNITS[given.unit][0] == largest.dimension]
-        found = page.range_for(names[0], largest) if names else None
-        return (None, None) if found is None else (str(found.to), str(found.accuracy))
-    return range_of
+               opened.watcher, opened.door, station.decision)
 
 
 def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from eolseq.bands.band import AcceptanceBand, Reading
+from eolseq.bands.band import Reading
+from eolseq.bands.rules import Sureness
+from eolseq.bands.uncertainty import Span
 from eolseq.engine.events import JudgedReading
 from eolseq.engine.judging import JudgedApplied, Verdict
+from eolseq.instruments.spans import Measures
 from eolseq.quantity import Quantity
 from eolseq.records import entries
 from eolseq.steps.base import Connections, Step
 
-RULE = "simple acceptance"
+SpanOf = Callable[[Measures, str, str, Quantity | None], Span | None]
+"""What a step measures, a reading's name and dimension, and its band's limit, to the range it is taken in."""
 
 
 @dataclass(frozen=True)
 class Used:
-    """What is known of an instrument: identity and, by reading name and largest value, range and accuracy as text."""
+    """What is known of an instrument: its identity, and the measuring range that a reading of a step is taken in."""
 
     name: str
     role: str
@@ -26,17 +30,18 @@ class Used:
     serial: str
     identity: str
     calibrated_until: str
-    range_of: Any  # callable (reading name, Quantity | None) -> tuple[str | None, str | None]
+    span_of: SpanOf
 
 
 def measured(judged: JudgedReading, used: Mapping[str, Used]) -> entries.Measured:
     """One judged reading as the log keeps it."""
-    reading, band = judged.reading, judged.band
+    reading, band, sure = judged.reading, judged.band, judged.sure
     return entries.Measured(
         name=judged.name, raw=reading.raw or None, value=_number(reading), unit=reading.unit,
         at_least=_limit(band.at_least, reading.unit), at_most=_limit(band.at_most, reading.unit), basis=band.basis,
-        outcome=str(judged.outcome), sentence=judged.sentence, uncertainty=None, rule=RULE,
-        instrument=_instrument(reading, band, used))
+        outcome=str(judged.outcome), sentence=judged.sentence, uncertainty=sure.uncertainty if sure else None,
+        rule=sure.guard.rule if sure else "no rule: judged as read", instrument=_instrument(reading, sure, used),
+        conformance=sure.conformance if sure else None)
 
 
 def applied(each: JudgedApplied) -> entries.Applied:
@@ -64,7 +69,8 @@ def connections_text(connections: Connections) -> dict[str, Any]:
     """What was connected to what, as the log keeps it."""
     return {"tied": list(connections.tied), "return": connections.returned,
             "closed": [{"part": c.part, "by": c.by, "delay": str(c.delay)} for c in connections.closed],
-            "disconnected": list(connections.disconnected)}
+            "disconnected": list(connections.disconnected),
+            **({"reconnected": list(connections.reconnected)} if connections.reconnected else {})}
 
 
 def _number(reading: Reading) -> str | None:
@@ -83,10 +89,10 @@ def _limit(limit: Quantity | None, unit: str) -> str | None:
         return str(limit)
 
 
-def _instrument(reading: Reading, band: AcceptanceBand, used: Mapping[str, Used]) -> entries.InstrumentUsed | None:
+def _instrument(reading: Reading, sure: Sureness | None, used: Mapping[str, Used]) -> entries.InstrumentUsed | None:
     found = used.get(reading.instrument)
     if found is None:
         return None
-    name = reading.name
-    span, accuracy = found.range_of(name, band.at_most or band.at_least)
-    return entries.InstrumentUsed(found.name, found.model, found.serial, span, accuracy)
+    span = sure.span if sure is not None else None
+    return entries.InstrumentUsed(found.name, found.model, found.serial, str(span.to) if span else None,
+                                  span.words if span else None)

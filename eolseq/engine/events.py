@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from eolseq.bands.band import AcceptanceBand, Outcome, Reading
+from eolseq.bands.rules import Sureness
 
 
 @dataclass(frozen=True)
@@ -85,13 +86,14 @@ class Live:
 
 @dataclass(frozen=True)
 class JudgedReading:
-    """One reading of a finished step with its outcome."""
+    """One reading of a finished step with its outcome, and how sure it is where that is known."""
 
     name: str
     reading: Reading
     band: AcceptanceBand
     outcome: Outcome
     sentence: str
+    sure: Sureness | None = None
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from eolseq.bands.band import ABOVE_RANGE, NO_ANSWER, AcceptanceBand, Outcome, Reading, judge, worst
+from eolseq.bands.rules import Sureness
 from eolseq.engine.events import JudgedReading
 from eolseq.steps.base import Applied, Evidence, Taken, Trip
 
@@ -29,13 +30,17 @@ class Verdict:
     applied: tuple[JudgedApplied, ...] = ()
 
 
-def judge_evidence(evidence: Evidence) -> Verdict:
+SureOf = Callable[[Taken], Sureness]
+"""How sure a reading is, with the guard that it is judged by."""
+
+
+def judge_evidence(evidence: Evidence, sure_of: SureOf | None = None) -> Verdict:
     """Judge a step: a reading outside its band or a trip fails, else a wrong stimulus is a fault, else the readings.
 
-    A step without a reading is a fault: nothing was measured.
+    A step without a reading is a fault: nothing was measured. Without ``sure_of`` readings are judged as they stand.
     """
     applied = tuple(_judge_applied(each) for each in evidence.applied)
-    readings = tuple(_judge_taken(each) for each in evidence.readings)
+    readings = tuple(_judge_taken(each, sure_of) for each in evidence.readings)
     if evidence.trip is not None:
         readings = (*readings, _judge_trip(evidence.trip))
     bad = [each for each in readings if each.outcome is not Outcome.PASS]
@@ -62,15 +67,16 @@ def _sentence(text: str) -> str:
     return text if text.endswith(".") else text + "."
 
 
-def _judge_taken(taken: Taken) -> JudgedReading:
-    judgement = judge(taken.band, taken.reading)
+def _judge_taken(taken: Taken, sure_of: SureOf | None) -> JudgedReading:
+    sure = sure_of(taken) if sure_of is not None else None
+    judgement = judge(taken.band, taken.reading, sure.guard if sure is not None else None)
     sentence = judgement.sentence
     if taken.if_open and taken.reading.special == ABOVE_RANGE:
         sentence = f"{taken.reading.name}: {taken.if_open}"
     if taken.where:
         sentence = f"{taken.where}: {sentence}"
     name = f"{taken.reading.name} {taken.where}".strip()
-    return JudgedReading(name, taken.reading, taken.band, judgement.outcome, sentence)
+    return JudgedReading(name, taken.reading, taken.band, judgement.outcome, sentence, sure)
 
 
 def _judge_applied(applied: Applied) -> JudgedApplied:

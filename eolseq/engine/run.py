@@ -13,13 +13,15 @@ from typing import Any, Protocol
 
 from eolseq import __version__
 from eolseq.bands.band import Outcome
+from eolseq.bands.rules import Rule
 from eolseq.clock import Clock
 from eolseq.engine import events
 from eolseq.engine.bench import RunBench
 from eolseq.engine.cautions import STANDARD
 from eolseq.engine.entries import Used, applied, measured, settings_text, step_done
-from eolseq.engine.judging import Verdict, judge_evidence, run_outcome
+from eolseq.engine.judging import SureOf, Verdict, judge_evidence, run_outcome
 from eolseq.engine.states import RunStates
+from eolseq.engine.sureness import sure_of
 from eolseq.errors import EolseqError, LinkAborted, RecordFault, Refused, StationFault, Stopped
 from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import Watcher
@@ -74,6 +76,7 @@ class Bay:
     channels: Mapping[str, int]
     watcher: Watcher
     door: Door
+    decision: Rule | None = None
 
 
 @dataclass(frozen=True)
@@ -295,7 +298,8 @@ class UnitRun:
             ended = self._told_as_trip(error)
         except Exception as error:  # a mistake in the program: the door has made safe, the record must still say so
             ended = self.crash = error
-        verdict = judge_evidence(evidence) if ended is None else self._cut_short(ended)
+        verdict = judge_evidence(evidence, self._sure(index, step)) if ended is None else \
+            self._cut_short(index, step, ended)
         self._verdicts.append(verdict)
         self._write_readings(step, verdict)
         if isinstance(ended, LockedRed):
@@ -313,10 +317,15 @@ class UnitRun:
                 return reason
         return error
 
-    def _cut_short(self, error: BaseException) -> Verdict:
+    def _sure(self, index: int, step: Step) -> SureOf:
+        """How sure this step's readings are, by the sequence's decision rule, else the station's, else the usual."""
+        rule = self._sequence.decision or self._bay.decision or Rule()
+        return sure_of(step, rule, self._sequence.spread(index), self._bay.used)
+
+    def _cut_short(self, index: int, step: Step, error: BaseException) -> Verdict:
         """A step that did not come to its end: a bad reading taken before stays bad, all else is not measured."""
         taken = getattr(error, "evidence", None)
-        so_far = judge_evidence(taken if isinstance(taken, Evidence) else Evidence(()))
+        so_far = judge_evidence(taken if isinstance(taken, Evidence) else Evidence(()), self._sure(index, step))
         why = str(error) if isinstance(error, EolseqError) else \
             f"The program failed ({type(error).__name__}: {error}). Report this to whoever maintains the program."
         if so_far.outcome is Outcome.FAIL:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from eolseq.bands.uncertainty import Accuracy
 from eolseq.instruments.line import Line
 from eolseq.instruments.replies import Frame
 from eolseq.instruments.settings import Setting, Template
@@ -84,11 +85,12 @@ class Query:
 
 @dataclass(frozen=True)
 class Range:
-    """One measuring range: up to where, the smallest step it shows, and its accuracy as the page words it."""
+    """One measuring range: up to where, the smallest step it shows, and its accuracy, as worded and as read."""
 
     to: Quantity
     resolution: Quantity | None
     accuracy: str
+    stated: Accuracy | None = None
 
 
 @dataclass(frozen=True)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Iterable
 from typing import Any
 
+from eolseq.bands.uncertainty import ACCURACY_LIKE, Accuracy, read_accuracy
 from eolseq.errors import Place
 from eolseq.instruments.page_model import Given, Range
 from eolseq.instruments.roles import Role
@@ -14,7 +14,6 @@ from eolseq.instruments.settings import Report, Setting
 from eolseq.quantity import UNITS, nearest
 from eolseq.shape import Findings, Item
 
-_ACCURACY = re.compile(r"[0-9]+(\.[0-9]+)? (% of reading|% of range|counts|[A-Za-z%]+)")
 _MOST_STEPS = 10**12
 
 
@@ -132,20 +131,31 @@ class Values(Section):
             sound = [self._sound_range(dimension, each) for each in ranges]
             if all(sound):
                 self._check_ascending(ranges)
-            given[name] = Given(name, unit or "", tuple(Range(each["to"], each["resolution"], each["accuracy"] or "")
-                                                        for each in ranges))
+            given[name] = Given(name, unit or "", tuple(
+                Range(each["to"], each["resolution"], each["accuracy"] or "", self._accuracy(dimension, each))
+                for each in ranges))
         return given
 
     def _sound_range(self, dimension: str, entry: Item) -> bool:
-        accuracy = entry["accuracy"]
-        if accuracy is not None and not all(_ACCURACY.fullmatch(term) for term in accuracy.split(" + ")):
-            self.findings.add(entry.place_of("accuracy"), f"'{accuracy}' is not an accuracy known here",
-                               "terms such as '1.5 % of reading + 5 counts', joined by ' + '")
         if not self.all_in(dimension, entry, ("to", "resolution")) or entry["to"] is None:
             return False
         if entry["resolution"] is not None and entry["resolution"].base <= 0:
             self.findings.add(entry.place_of("resolution"), "a resolution of nothing", "more than 0")
         return True
+
+    def _accuracy(self, dimension: str, entry: Item) -> Accuracy | None:
+        """The accuracy of a range as read; None where none is stated, or one that cannot be used."""
+        if entry["accuracy"] is None:
+            return None
+        try:
+            accuracy = read_accuracy(entry["accuracy"], dimension)
+        except ValueError as error:
+            self.findings.add(entry.place_of("accuracy"), str(error), ACCURACY_LIKE)
+            return None
+        if accuracy.counts and entry["resolution"] is None:
+            self.findings.add(entry.place_of("accuracy"), f"'{accuracy.text}' has counts, and the range has no "
+                              "'resolution'", "the smallest step, which a count is")
+        return accuracy
 
     def _check_ascending(self, ranges: list[Item]) -> None:
         for smaller, larger in itertools.pairwise(ranges):

@@ -90,7 +90,11 @@ class Applied:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """One judged reading with the instrument's raw reply, its band and why the band is so."""
+    """One judged reading with the instrument's raw reply, its band and why the band is so.
+
+    ``uncertainty`` is expanded, rounded up, with its factor; ``rule`` the decision rule with what became of it;
+    ``conformance`` the probability, rounded down, that the true value lies in the band. None where not known.
+    """
 
     name: str
     raw: str | None
@@ -104,6 +108,7 @@ class Measured:
     uncertainty: str | None = None
     rule: str
     instrument: InstrumentUsed | None
+    conformance: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from decimal import Decimal
 from pathlib import Path
 
+from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
 from eolseq.sequence.derive import bands_worked_out
-from eolseq.sequence.model import Sequence, UnitData
+from eolseq.sequence.model import Sequence, StoredCharge, UnitData
 from eolseq.sequence.serials import LIKE, read_pattern
 from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Parsed, Text, Word, load, load_file
 from eolseq.steps import STEP_KINDS
@@ -27,6 +28,12 @@ UNIT = Group({
     }, "the rated values"), about="what the nameplate says"),
     "metal_parts": Field(ListOf(Text(40, NAME, "a name such as front-panel"), 0, 40), required=False, default=(),
                          about="metal parts a person can touch, each to be bonded"),
+    "stored_charge": Field(ListOf(Group({
+        "between": Field(ListOf(Text(40, NAME, "a conductor such as L, N or earth"), 2, 2),
+                         about="the two conductors it lies between"),
+        "capacitance": Field(Amount("F", above=_POSITIVE), about="such as '6 uF'"),
+        "bleeder": Field(Amount("ohm", above=_POSITIVE), about="the resistance through which it discharges"),
+    }, "the stored charge"), 0, 20), required=False, default=(), about="capacitors that keep a charge after OFF"),
 }, "the unit")
 
 SEQUENCE = Group({
@@ -35,6 +42,7 @@ SEQUENCE = Group({
     "about": Field(Text(2000), required=False, default="", about="what people should know of it"),
     "unit": Field(UNIT, about="the product"),
     "cautions": Field(ListOf(Text(200), 0, 12), required=False, default=(), about="cautions besides the standard ones"),
+    "decision": DECISION,
     "steps": Field(ListOf(OneOf("kind", {name: kind.fields for name, kind in STEP_KINDS.items()}), 1, 100),
                    about="the steps, in order"),
 }, "the sequence")
@@ -56,13 +64,16 @@ def _sequence(path: Path, item: Item, findings: Findings, source: bytes) -> Sequ
     findings.raise_if_any()
     steps = tuple(STEP_KINDS[each["kind"]].from_item(each) for each in item["steps"])
     return Sequence(name=item["name"], version=item["version"], path=path, unit=_unit(item["unit"]),
-                    cautions=tuple(item["cautions"]), steps=steps, source=source, item=item)
+                    cautions=tuple(item["cautions"]), steps=steps, source=source, item=item,
+                    decision=read_decision(item["decision"]))
 
 
 def _unit(item: Item) -> UnitData:
     rated = {name: value for name, value in item["rated"].items() if value is not None}
     return UnitData(tuple(item["models"]), item["serial_pattern"], item["protection_class"], rated,
-                    tuple(item["metal_parts"]))
+                    tuple(item["metal_parts"]),
+                    tuple(StoredCharge((each["between"][0], each["between"][1]), each["capacitance"], each["bleeder"])
+                          for each in item["stored_charge"]))
 
 
 def _check(item: Item, findings: Findings) -> None:
@@ -71,6 +82,7 @@ def _check(item: Item, findings: Findings) -> None:
     if unit is not None:
         check_repeated(unit["metal_parts"], findings, "named")
         check_repeated(unit["models"], findings, "named")
+    check_decision(item.get("decision"), findings)
     seen: dict[str, int] = {}
     for step in [each for each in item.get("steps") or () if each is not None]:
         kind = STEP_KINDS.get(step["kind"] or "")

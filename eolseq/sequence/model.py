@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from eolseq.bands.rule_fields import read_spread
+from eolseq.bands.rules import Rule, Spread
 from eolseq.quantity import Quantity
 from eolseq.shape import Item
 from eolseq.steps.base import Step
@@ -15,14 +17,27 @@ LONGEST_SERIAL = 40
 
 
 @dataclass(frozen=True)
+class StoredCharge:
+    """A capacitor of the unit that keeps a charge: the conductors it lies between, F, and ohm of its bleeder."""
+
+    between: tuple[str, str]
+    capacitance: Quantity
+    bleeder: Quantity
+
+
+@dataclass(frozen=True)
 class UnitData:
-    """The product: its models, how its serials look, protection class (I, II or III), rated values, metal parts."""
+    """The product: its models, how its serials look, protection class (I, II or III), rated values, metal parts.
+
+    ``stored_charge``: its capacitors that keep a charge, as far as the sequence states them.
+    """
 
     models: tuple[str, ...]
     serial_pattern: str
     protection_class: str
     rated: Mapping[str, Quantity]
     metal_parts: tuple[str, ...]
+    stored_charge: tuple[StoredCharge, ...] = ()
 
     def fits(self, serial: str) -> bool:
         """Whether a serial is one of this product."""
@@ -41,6 +56,7 @@ class Sequence:
     steps: tuple[Step, ...]
     source: bytes = field(repr=False)
     item: Item = field(repr=False, compare=False)
+    decision: Rule | None = None
 
     @property
     def digest(self) -> str:
@@ -53,6 +69,10 @@ class Sequence:
     def items(self) -> tuple[Item, ...]:
         """The checked fields of each step, in the order of the steps."""
         return tuple(self.item["steps"])
+
+    def spread(self, index: int) -> Spread | None:
+        """How the true values behind a step's reading are spread, if the step states it; counted from 0."""
+        return read_spread(self.items[index].get("spread"))
 
     def seconds(self) -> float:
         """How long the steps are expected to take in all."""

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from pathlib import Path, PurePosixPath
 
+from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
+from eolseq.bands.rules import Rule
 from eolseq.guard.inputs import GuardSettings
-from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, load_file
+from eolseq.instruments.spans import Known
+from eolseq.quantity import parse
+from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Parsed, Text, load_file
+from eolseq.station.known import read_known
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
 _TIME = Amount("s", above=Decimal(0), at_most=Decimal(60))
@@ -29,6 +34,15 @@ STATION = Group({
         "address": Field(Text(200), required=False, default="", about="its VISA address; none if simulated"),
         "serial": Field(Text(40), about="the serial number it must report"),
         "calibrated_until": Field(Day(), about="the last day its calibration is good"),
+        "uncertainty": Field(MapOf(Group({
+            "accuracy": Field(Text(120), required=False, about="better figures than the driver page's, by certificate"),
+            "certificate": Field(Text(80), required=False, default="", about="number and date of that certificate"),
+            "leads": Field(Parsed(parse, "a value such as '2 mohm'"), required=False,
+                           about="the most that leads and contacts may add"),
+            "temperature": Field(Text(120), required=False, about="the most that the bench's temperature may add, such "
+                                 "as '0.1 % of reading'"),
+        }, "what is known of the reading"), r"[a-z][a-z_]{0,39}"), required=False, default={},
+            about="by reading: what is known of its accuracy here, beyond the driver page"),
     }, "the instrument"), _NAME, 1), about="every instrument by name"),
     "guard": Field(Group({
         "scan": Field(_TIME, about="time between two looks at the guard"),
@@ -38,6 +52,7 @@ STATION = Group({
         "access_time": Field(_TIME, about="shortest time in which a person could reach a live part"),
     }, "the guard"), about="times of the guard"),
     "connections": Field(MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}"), about="relay channel by name"),
+    "decision": DECISION,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
         "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
@@ -49,13 +64,17 @@ STATION = Group({
 
 @dataclass(frozen=True)
 class InstrumentPlace:
-    """One instrument of a station: its driver page, VISA address, serial number and last day of calibration."""
+    """One instrument of a station: its driver page, VISA address, serial number and last day of calibration.
+
+    ``known``: by reading, what the station knows of its accuracy beyond the driver page.
+    """
 
     name: str
     page: str
     address: str
     serial: str
     calibrated_until: date
+    known: Mapping[str, Known] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -84,6 +103,7 @@ class Station:
     guard: GuardSettings
     connections: Mapping[str, int]
     ceilings: CeilingValues
+    decision: Rule | None = None
 
 
 def load_station(path: Path) -> Station:
@@ -91,22 +111,27 @@ def load_station(path: Path) -> Station:
     item, findings, source = load_file(path, {"station": STATION})
     if not findings.mistakes:
         _check(item, findings)
+    known = {name: {} if each is None else read_known(each["uncertainty"], findings)
+             for name, each in (item["instruments"] or {}).items()}
     findings.raise_if_any()
     guard, ceilings = item["guard"], item["ceilings"]
     return Station(
         name=item["name"], path=path, digest=hashlib.sha256(source).hexdigest(), origin=item["origin"],
         simulated=item["simulated"], records=item["records"], key=item["key"],
         bays=tuple(bay["name"] for bay in item["bays"]),
-        instruments=tuple(InstrumentPlace(name, each["page"], each["address"], each["serial"],
-                                          each["calibrated_until"]) for name, each in item["instruments"].items()),
+        instruments=tuple(
+            InstrumentPlace(name, each["page"], each["address"], each["serial"], each["calibrated_until"], known[name])
+            for name, each in item["instruments"].items()),
         guard=GuardSettings(*(float(guard[key]) for key in ("scan", "freshness", "discrepancy", "watchdog",
                                                             "access_time"))),
         connections=dict(item["connections"]),
-        ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))))
+        ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
+        decision=read_decision(item["decision"]))
 
 
 def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
+    check_decision(item["decision"], findings)
     guard = item["guard"]
     if guard["freshness"].base >= guard["watchdog"].base:
         findings.add(guard.place_of("freshness"), f"freshness {guard['freshness']} is not below the watchdog",

@@ -38,6 +38,7 @@ class Connections:
     returned: str = ""
     closed: tuple[Closed, ...] = ()
     disconnected: tuple[str, ...] = ()
+    reconnected: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from typing import Any
 
 from eolseq.bands.band import AcceptanceBand
 from eolseq.bands.nameplate import WRITTEN, forms_for
+from eolseq.bands.rule_fields import spread_field
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Text, Word
 from eolseq.steps.base import Closed, Connections, Residual
@@ -36,6 +37,8 @@ CONNECTIONS = Group({
         "delay": Field(Amount("s", at_least=_ZERO, at_most=Decimal(60)), about="how long it takes to close"),
     }, "the closed part"), 0, 20), required=False, default=(), about="parts switched on for the step"),
     "disconnected": Field(ListOf(Text(80), 0, 20), required=False, default=(), about="what has been taken off"),
+    "reconnected": Field(ListOf(Text(80), 0, 20), required=False, default=(),
+                         about="what was taken off before, and this step's band shows to be on again"),
 }, "the connections")
 
 
@@ -86,6 +89,7 @@ def step_group(kind: str, dimension: str, fields: Mapping[str, Field]) -> Group:
         "name": Field(Text(60), about="what people call this step"),
         **fields,
         "band": Field(band_of(dimension, kind), about="the acceptance band of the reading"),
+        "spread": spread_field(dimension),
         "connections": Field(CONNECTIONS, about="what is connected to what"),
     }, f"this {kind} step")
 
@@ -103,7 +107,8 @@ def read_residual(item: Item) -> Residual:
 def read_connections(item: Item) -> Connections:
     """The connections of a checked group of fields."""
     closed = tuple(Closed(each["part"], each["by"], each["delay"]) for each in item["closed"])
-    return Connections(tuple(item["tied"]), item["return"], closed, tuple(item["disconnected"]))
+    return Connections(tuple(item["tied"]), item["return"], closed, tuple(item["disconnected"]),
+                       tuple(item["reconnected"]))
 
 
 def check_band(band: Item | None, findings: Findings, *, floor: str = "", ceiling: str = "") -> None:

@@ -27,7 +27,7 @@ takes:
   current_limit: {in: A, from: 0.1 A, to: 40 A}
   longest_on: {in: s, from: 0.1 s, to: 600 s}
 gives:
-  volts: {in: V, ranges: [{to: 30 V, resolution: 10 mV}, {to: 330 V, accuracy: 0.3 % of reading + 3 counts}]}
+  volts: {in: V, ranges: [{to: 30 V, resolution: 10 mV}, {to: 330 V, accuracy: 0.3 % of reading + 3 counts, resolution: 0.1 V}]}
   hertz: {in: Hz}
 bits:
   work: {4: holding}
