@@ -27,6 +27,7 @@ DANGER: this drives instruments that put dangerous voltage and current on a unit
 station is the safety function, never this program; local codes and licensed practice decide. Stop with the red
 button; Ctrl-C stops too."""
 
+SWITCH_INTERVAL = 0.0001  # seconds that the watcher waits at most for a busy thread, at each step of an exchange
 EXITS = {"pass": 0, "fail": 1, "undecided": 1, "refused": 3, "stopped": 4, "fault": 5}
 
 
