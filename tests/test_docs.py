@@ -67,6 +67,8 @@ def walk(kind: Any, before: str = "") -> Iterator[tuple[str, Field]]:
     """Every key below a group as a path, with its field; lists and names chosen by the writer add nothing to it."""
     while isinstance(kind, ListOf | MapOf):
         kind = kind.of
+    if isinstance(kind, OneOf) and kind.default:  # the other ways to work a band out have a page of their own
+        kind = kind.groups[kind.default]
     groups = kind.groups.values() if isinstance(kind, OneOf) else [kind] if isinstance(kind, Group) else []
     for group in groups:
         for key, each in group.fields.items():

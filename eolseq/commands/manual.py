@@ -19,6 +19,7 @@ TOPICS = {
     "start": "install, the first run, and where everything is",
     "technician": "testing a unit: what the screen says and what to do",
     "sequences": "every key of a sequence file, for engineers",
+    "bands": "how a band is worked out from the nameplate and named rows of standards, for engineers",
     "driver-pages": "how a model of instrument is described, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
     "simulators": "the simulated station, its unit, defects and faults",
