@@ -126,7 +126,7 @@ def test_instruments_that_are_not_there_are_all_named(quick_path: Path) -> None:
     station = bench_station(quick_path, dict.fromkeys(names, NOWHERE))
     done = run(quick_path, short_sequence(quick_path), station)
     assert done.returncode == 5
-    assert len(names) == 8 and all(f"  {name}: " in done.stderr for name in names)
+    assert len(names) >= 8 and all(f"  {name}: " in done.stderr for name in names)
     assert "Traceback" not in done.stderr
 
 

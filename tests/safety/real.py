@@ -61,7 +61,8 @@ class Simulator:
         self._marks = 0
         self.events: list[dict[str, Any]] = []
         self.addresses: dict[str, str] = {}
-        while len(self.addresses) < 8:
+        count = len(loaded(ROOT / "simulators/demo-station.yaml")["instruments"])
+        while len(self.addresses) < count:
             name, _, address = self._line(time.monotonic() + PATIENCE).partition(" ")
             self.addresses[name] = address
 
