@@ -32,6 +32,12 @@ class CompactRange:
         self.size = 0
         self._hashes: list[bytes] = []
 
+    def copy(self) -> CompactRange:
+        """The same tree, to grow on its own."""
+        found = CompactRange()
+        found.size, found._hashes = self.size, self._hashes.copy()
+        return found
+
     def append(self, leaf: bytes) -> None:
         """Add one leaf, given by its leaf hash."""
         hashes, size = self._hashes, self.size

@@ -29,7 +29,7 @@ _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
 _NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
 DOCUMENTS = frozenset({"genesis", "keys", "approval"})
 """Entries that say who may sign what, and what is approved; kept whole."""
-WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock"}) | DOCUMENTS
+WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock", "recovery"}) | DOCUMENTS
 WITHSTAND = "dielectric_withstand"
 """The kind of step that puts withstand voltage on a unit; each time counts, since each ages the insulation."""
 

@@ -112,6 +112,8 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> tuple[Scan, bytes | None]
         except (ValueError, KeyError, TypeError) as error:
             raise NotGenuine(f"Line {tree.size + 1} is not an entry.") from error
         if seen is not None:
+            if whole and seen.kind == "recovery":
+                raise NotGenuine(f"Entry {tree.size} commits debris that does not stand before it.")
             book.note(tree.size, leaf, seen)
     found.last_time = check_line(previous, found.identity, tree.size, tree.root())["time"]
     tree.append(leaf)
@@ -128,6 +130,8 @@ def _slow_pass(found: Scan, stream: BinaryIO, want: int, error: NotGenuine) -> t
             if line[-1] != 10:
                 raise NotGenuine("The line has no end.")
             payload, good = check_line(line[:-1], found.identity, tree.size, tree.root()), line[:-1]
+            if payload["kind"] == "recovery":
+                raise NotGenuine("It commits debris that does not stand before it.")
         except NotGenuine:
             skipped = find_recovery(stream, found.length, found.identity, tree.size, tree.root())
             if skipped is None:

@@ -108,7 +108,7 @@ def two_runs(base: Path, system: FailingSystem) -> Story:
     if story.log is not None and story.fault is not None and not isinstance(story.fault, Killed):
         try:
             story.log.append(begin(story.log))
-        except RecordFault as error:
+        except (RecordFault, Refused) as error:
             story.again = error
         story.log.close()
     system.die()

@@ -409,10 +409,14 @@ def test_a_clock_that_goes_back_is_seen_and_noted(tmp_path: Path) -> None:
         log.checkpoint()
     with open_log(tmp_path, clock=VirtualClock(start - timedelta(seconds=90))) as log:
         assert log.seconds_behind() == 90.0
-        log.append(entries.ClockMark(behind="90", last="2026-01-05T06:00:00.000000Z", reason="Seen at the start."))
+        log.append(entries.Remark(serial=None, reason="x"))
+        log.append(entries.Remark(serial=None, reason="y"))
+        assert [entry["kind"] for entry in payloads(log.path)[5:]] == ["clock", "remark", "remark"]
+        assert payloads(log.path)[5]["behind"] == "90.000" and log.seconds_behind() == 90.0
     report = audit(log.path)
     assert report.findings == []
-    assert [(each.line, each.name) for each in report.notes] == [(6, "clock went back")]
+    assert [(each.line, each.name, each.meaning) for each in report.notes] == [
+        (6, "clock mark", "The clock lay 90.000 s behind.")]
 
 
 def test_the_read_side_looks_on_while_a_station_writes(tmp_path: Path) -> None:

@@ -60,7 +60,7 @@ def goes_on(base: Path, scars: int = 1) -> None:
         whole_run(log)
         log.checkpoint()
     report = audit(base / "records")
-    assert report.findings == [] and report.verified == report.entries == log.size
+    assert report.findings == [] and report.verified == log.size
     assert [note.name for note in report.notes].count("scar") == scars
     assert [entry.index for entry in Records.open(base / "records").entries()] == list(range(log.size))
 
@@ -134,12 +134,11 @@ def test_a_crash_inside_the_recovery_at_every_byte(before: tuple[Path, bytes, by
         recovered(base, whole, debris + written[:cut])
         if cut % 5 == 0:
             recovered(base, whole, debris + written[:cut] + bytes(300))
-    recovered(base, whole, debris + written[:-1] + bytes(300))
-    goes_on(base)
     path = base / "records" / "log.jsonl"
     path.write_bytes(once[:-1])
     with open_log(base) as log:
         assert path.read_bytes() == once and log.recovered is None
+    recovered(base, whole, debris + written[:-1] + bytes(300))
     goes_on(base)
     assert len(written) > 700
 
