@@ -6,8 +6,6 @@ import ast
 import importlib
 import re
 import shlex
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -35,8 +33,7 @@ PAGES = {topic: manual.topic_text(topic) for topic in manual.TOPICS}
 TEXTS = {"README.md": README, "DEVELOPERS.md": DEVELOPERS,
          "CHANGELOG.md": (ROOT / "CHANGELOG.md").read_text(encoding="utf-8"), **PAGES}
 
-COMMON_TO_STEPS = ("kind", "name", "band", "connections")
-IN_EVERY_STEP = (*COMMON_TO_STEPS, "residual", "applied.NAME")
+COMMON_TO_STEPS = ("kind", "name", "band", "spread", "connections")
 
 
 def fenced(text: str, language: str) -> list[str]:
@@ -122,7 +119,7 @@ def test_every_key_of_every_kind_of_step_is_in_the_manual_and_no_other(kind: str
         if not shared:
             expected.add(path)
             describes(own[path], field, path)
-        elif path.split(".")[0] in ("band",) or general(path) != path:
+        elif path.split(".")[0] in ("band", "spread") or general(path) != path:
             assert common[general(path)][2] == ("yes" if field.required else "no"), path
         else:
             describes(common[path], field, path)
@@ -292,45 +289,6 @@ def test_a_page_on_a_terminal_has_no_colour_and_every_key(topic: str, monkeypatc
     for line in PAGES[topic].splitlines():
         key = re.match(r"\| `([^`]+)` \|", line)
         assert key is None or key[1] in bare, f"{key[1]} is cut"
-
-
-# -- the record without this program ----------------------------------------------------------------------------
-
-GOLDEN = ROOT / "tests" / "records" / "golden"
-GOLDEN_ORIGIN = (GOLDEN / "checkpoint").read_text(encoding="utf-8").split("\n")[0]
-
-
-def last_byte_of(line: int, log: bytes) -> bytes:
-    """The log with the last letter of a line's signature's first block changed."""
-    lines = log.split(b"\n")
-    at = lines[line].index(b'"sig":"') + 10
-    changed = b"A" if lines[line][at:at + 1] != b"A" else b"B"
-    lines[line] = lines[line][:at] + changed + lines[line][at + 1:]
-    return b"\n".join(lines)
-
-
-LOGS = {
-    "as it was written": (lambda log: log, GOLDEN_ORIGIN, 0),
-    "of another origin": (lambda log: log, "aldervale.example/bench-1/0000000000000000", 1),
-    "a signature changed": (lambda log: last_byte_of(5, log), GOLDEN_ORIGIN, 1),
-    "a line removed": (lambda log: b"\n".join(log.split(b"\n")[:4] + log.split(b"\n")[5:]), GOLDEN_ORIGIN, 1),
-    "the last line removed": (lambda log: b"\n".join(log.split(b"\n")[:-2]) + b"\n", GOLDEN_ORIGIN, 1),
-    "torn": (lambda log: log[:-1], GOLDEN_ORIGIN, 1),
-    "empty": (lambda _: b"", GOLDEN_ORIGIN, 1),
-}
-
-
-@pytest.mark.parametrize("name", LOGS)
-def test_the_manuals_own_script_audits_a_log_without_this_program(name: str, tmp_path: Path) -> None:
-    change, origin, code = LOGS[name]
-    blocks = fenced(PAGES["records"], "python")
-    assert len(blocks) == 1 and "eolseq" not in blocks[0]
-    (tmp_path / "log.jsonl").write_bytes(change((GOLDEN / "log.jsonl").read_bytes()))
-    (tmp_path / "checkpoint").write_bytes((GOLDEN / "checkpoint").read_bytes())
-    done = subprocess.run([sys.executable, "-I", "-c", blocks[0], "log.jsonl", origin], cwd=tmp_path, capture_output=True,
-                          text=True, timeout=60)
-    assert done.returncode == code, done.stdout + done.stderr
-    assert (f"in order: 17 entries of {origin}" in done.stdout) == (code == 0)
 
 
 def test_every_kind_of_entry_is_in_the_manual() -> None:
