@@ -1,7 +1,8 @@
 """Two-sided normal tolerance intervals, exact: mean and standard deviation of a few sound units to limits for all.
 
 The limits hold the stated part of all units (coverage) with the stated confidence, if the units are normally
-distributed. The factor k solves the defining equation by integration, without an approximation formula.
+distributed. The factor k solves the defining equation by integration. Handbooks print Howe's approximation, which is a
+little smaller and holds a little less than it says: 2.217 for 43 units, 90 % and 99 %, where 2.2228 is exact.
 """
 
 from __future__ import annotations

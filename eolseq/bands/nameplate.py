@@ -56,6 +56,6 @@ def worked_out(item: Item, purpose: str, around: Around, findings: Findings) -> 
 
 def of_item(item: Item) -> Worked:
     """The band of checked fields and how it was worked out; a written one is its own basis."""
-    band = AcceptanceBand(item["at_least"], item["at_most"], item["basis"])
+    band = AcceptanceBand(item.get("at_least"), item["at_most"], item["basis"])
     working = item.get("working")
     return Worked(band, working if isinstance(working, Working) else Working(WRITTEN, (), (), ()))
