@@ -1,39 +1,29 @@
 """What is wrong with a sequence beyond its fields: its order, what it leaves out, and whether a station can run it.
 
-An ``error`` means that the sequence is not run; a ``warning`` is for the engineer to think about.
+People and what is left unproved are in ``safety``, the quality of a station in ``bench``, the record in
+``record_size``; all come together here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
-from eolseq.errors import FileMistakes, Mistake, Place
 from eolseq.quantity import Quantity, nearest
+from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, errors_in, refuse
 from eolseq.sequence.model import Sequence
+from eolseq.sequence.record_size import record_size
+from eolseq.sequence.safety import safety
 from eolseq.shape import Item
 from eolseq.steps import STEP_KINDS
 from eolseq.steps.base import Step
 from eolseq.steps.ground_continuity import GroundContinuity
 from eolseq.steps.heater_resistance import HeaterResistance
+from eolseq.steps.power_input import PowerInput
 
-ERROR = "error"
-WARNING = "warning"
+__all__ = ["ERROR", "NOTE", "WARNING", "Finding", "errors_in", "findings", "fits_station", "refuse"]
+
 _ORDER = "continuity, then cold heater and line-to-neutral short check, then withstand, then power"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing found: a code for programs, its place, a sentence for people, and ``error`` or ``warning``."""
-
-    code: str
-    place: Place
-    sentence: str
-    severity: str = ERROR
-
-    def __str__(self) -> str:
-        return f"{self.place}: {self.severity}: {self.sentence}"
 
 
 class Page(Protocol):
@@ -87,20 +77,9 @@ class StationFacts(Protocol):
 
 
 def findings(sequence: Sequence) -> list[Finding]:
-    """The findings that need no station: order and safety."""
-    return [*_order(sequence), *_left_out(sequence), *_metal_parts(sequence), *_untested(sequence)]
-
-
-def errors_in(found: Iterable[Finding]) -> list[Finding]:
-    """Only those that keep a sequence from being run."""
-    return [each for each in found if each.severity == ERROR]
-
-
-def refuse(found: Iterable[Finding]) -> None:
-    """Raise FileMistakes if any finding is an error."""
-    bad = [Mistake(each.place, each.sentence) for each in errors_in(found)]
-    if bad:
-        raise FileMistakes(bad)
+    """The findings that need no station: order, safety, and the size of the record."""
+    return [*_order(sequence), *_left_out(sequence), *_metal_parts(sequence), *_untested(sequence), *safety(sequence),
+            *record_size(sequence)]
 
 
 def _rank(step: Step) -> int:
@@ -127,14 +106,18 @@ def _left_out(sequence: Sequence) -> Iterator[Finding]:
     have = {step.kind for step in sequence.steps}
     if any(isinstance(step, HeaterResistance) and step.is_short_check() for step in sequence.steps):
         have.add("short check")
-    needs: tuple[tuple[str, str, str, str], ...]
-    needs = (("dielectric_withstand", "ground_continuity", "no-continuity", "a ground_continuity step"),
-             ("motor_current", "ground_continuity", "no-continuity", "a ground_continuity step"),
-             ("motor_current", "short check", "no-short-check",
-              "a line-to-neutral short check (heater_resistance with nothing closed)"),
-             ("motor_current", "dielectric_withstand", "no-withstand", "a dielectric_withstand step"))
+    needs: list[tuple[str, str, str, str]]
+    needs = [("dielectric_withstand", "ground_continuity", "no-continuity", "a ground_continuity step")]
+    for powered in ("motor_current", "power_input"):
+        needs += [(powered, "ground_continuity", "no-continuity", "a ground_continuity step"),
+                  (powered, "short check", "no-short-check",
+                   "a line-to-neutral short check (heater_resistance with nothing closed)"),
+                  (powered, "dielectric_withstand", "no-withstand", "a dielectric_withstand step")]
+    if any(isinstance(step, PowerInput) and step.cooling for step in sequence.steps):
+        needs.append(("power_input", "motor_current", "no-fan-current",
+                      "a motor_current step, which shows that the fan runs before anything is heated,"))
     if sequence.unit.protection_class != "I":
-        needs = tuple(row for row in needs if row[1] != "ground_continuity")
+        needs = [row for row in needs if row[1] != "ground_continuity"]
     for kind, needed, code, words in needs:
         if kind in have and needed not in have:
             step, item = next((s, i) for s, i in zip(sequence.steps, sequence.items, strict=True) if s.kind == kind)

@@ -6,10 +6,12 @@ The expected steps stand here and nowhere in the simulator file, which knows phy
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 
 import pytest
 
-from tests.rig import SIMULATOR, Rig
+from eolseq.sequence.load import load_sequence
+from tests.rig import ROOT, SIMULATOR, Rig
 
 EARTH, STAGE_1, STAGE_2 = "Earth path to every metal part", "Stage 1 cold", "Stage 2 cold"
 SHORT, WITHSTAND, MOTOR = "Line to neutral, all stages open", "Withstand, line and neutral to earth", "Fan motor current"
@@ -60,7 +62,7 @@ def outcome_of(rig: Rig) -> tuple[str, list[str], str]:
 
 
 def test_the_table_names_every_defect() -> None:
-    assert set(FOUND_BY) == set(SIMULATOR.defects)
+    assert set(FOUND_BY) == set(SIMULATOR.defects_of("DH6-00000001"))
     assert len(FOUND_BY) == 16
 
 
@@ -90,4 +92,144 @@ def test_a_fault_of_the_station_never_passes(rig: Rig, fault: str) -> None:
     finally:
         rig.world.clear_faults()
     assert (found, shown[0]) == (outcome, step)
+    assert words in sentence
+
+
+# -- the other models -------------------------------------------------------------------------------------------
+
+NO_HEAT = "No heat without the fan"
+INPUT, INPUT_OF_EACH = "Input with the fan running", "Input of each stage with the fan running"
+
+# what is found in every model alike: defect -> the step that must find it, and words of what it then says
+IN_EVERY_MODEL = {
+    "no-earth-screw": (EARTH, "no earth path"),
+    "poor-bond": (EARTH, "above 100 mohm"),
+    "one-panel-unbonded": (EARTH, "no earth path"),
+    "pinched-wire": (WITHSTAND, "tripped while rising at "),
+    "damp-insulation": (WITHSTAND, "above "),
+    "neutral-not-tied": (WITHSTAND, "below "),
+    "locked-rotor": (MOTOR, "above "),
+    "wrong-capacitor": (MOTOR, "above "),
+    "wrong-motor-tap": (MOTOR, "below "),
+    "blocked-outlet": (MOTOR, "below "),
+    "welded-interlock": (NO_HEAT, "above 20 W"),
+}
+OPEN_READING = "limit open, stage not closed, or element open"
+MODELS = {
+    "DH-3": ("3kw", "DH3-00000001", {
+        **IN_EVERY_MODEL,
+        "contactor-open": ("Element cold", OPEN_READING),
+        "open-element": ("Element cold", OPEN_READING),
+        "wrong-element": ("Element cold", "above 19.11 ohm"),
+        "open-stage": ("Element cold", OPEN_READING),
+        "shorted-turns": ("Element cold", "below 16.39 ohm"),
+        "open-bleeder": ("Line to neutral, stage open", "nothing between line and neutral"),
+        "weld-parts-hot": (INPUT, "below 2880 W"),
+        "weak-contactor": (INPUT, "below 2880 W"),
+        "wrong-interlock-relay": (INPUT, "below 2880 W"),
+    }),
+    "DH-9": ("9kw", "DH9-00000001", {
+        **IN_EVERY_MODEL,
+        "contactor-open": (STAGE_1, OPEN_READING),
+        "open-element": (STAGE_1, OPEN_READING),
+        "wrong-element": (STAGE_2, "above 20.81 ohm"),
+        "open-stage": (STAGE_2, OPEN_READING),
+        "shorted-turns": (STAGE_2, "below 17.84 ohm"),
+        "open-bleeder": (SHORT, "nothing between line and neutral"),
+        "weld-parts-hot": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
+        "weak-contactor": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
+        "wrong-interlock-relay": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
+    }),
+}
+ONLY_POWER_SHOWS = ("weld-parts-hot", "weak-contactor", "wrong-interlock-relay", "welded-interlock")
+CASES = [(model, defect) for model, (_, _, found_by) in MODELS.items() for defect in found_by]
+
+
+@pytest.fixture(scope="module")
+def rigs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Rig]]:
+    with ExitStack() as stack:
+        yield {model: stack.enter_context(Rig(
+            tmp_path_factory.mktemp("station"), serial,
+            sequence=load_sequence(ROOT / f"sequences/duct-heater-{power}.yaml")))
+            for model, (power, serial, _) in MODELS.items()}
+
+
+def test_the_tables_of_the_other_models_name_every_defect_that_applies() -> None:
+    for _, serial, found_by in MODELS.values():
+        assert set(found_by) == set(SIMULATOR.defects_of(serial))
+    assert len(CASES) == 40
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("number", ["00000001", "00000777"])
+def test_a_sound_unit_of_another_model_passes(rigs: dict[str, Rig], model: str, number: str) -> None:
+    rig = rigs[model]
+    rig.serial = f"{model.replace('-', '')}-{number}"
+    rig.world.load(rig.serial)
+    assert outcome_of(rig)[:2] == ("pass", [])
+
+
+@pytest.mark.parametrize(("model", "defect"), CASES)
+def test_a_defect_of_another_model_fails_at_its_step(rigs: dict[str, Rig], model: str, defect: str) -> None:
+    step, words = MODELS[model][2][defect]
+    rig = rigs[model]
+    rig.world.load(rig.serial, defect)
+    outcome, shown, sentence = outcome_of(rig)
+    assert (outcome, shown[0]) == ("fail", step)
+    assert words in sentence
+    if defect in ONLY_POWER_SHOWS:
+        assert shown == [step], "no other step sees it"
+
+
+@pytest.mark.parametrize(("model", "defect"), CASES)
+def test_a_sound_twin_of_another_model_passes(rigs: dict[str, Rig], model: str, defect: str) -> None:
+    rig = rigs[model]
+    rig.world.load(rig.serial, defect, twin=True)
+    assert outcome_of(rig)[0] == "pass"
+
+
+def test_nothing_is_heated_behind_a_fan_that_failed(rigs: dict[str, Rig]) -> None:
+    rig = rigs["DH-3"]
+    rig.world.load(rig.serial, "locked-rotor")
+    result = rig.run()
+    assert [verdict.outcome.value for _, verdict, *_ in result.steps[-2:]] == ["not reached"] * 2
+    assert rig.world.unit.stages["stage-1"].temperature == pytest.approx(22.0, abs=0.01)
+
+
+def test_elements_are_cooled_before_the_guard_is_unlocked_for_good(rigs: dict[str, Rig]) -> None:
+    rig = rigs["DH-3"]
+    rig.world.load(rig.serial)
+    hottest = 0.0
+
+    def look(_: object) -> None:
+        nonlocal hottest
+        hottest = max(hottest, rig.world.unit.stages["stage-1"].temperature)
+
+    rig.world.emit = look
+    try:
+        assert outcome_of(rig)[0] == "pass"
+    finally:
+        rig.world.emit = None
+    assert hottest > 180.0
+    assert rig.world.unit.stages["stage-1"].temperature < hottest - 60.0
+
+
+# fault of the power meter -> outcome, first step where it shows, words. A drifted one reads too many volts, which is a
+# fault, and too many watts, which is worse for the unit.
+METER_FAULTS = {"drifted": ("fail", NO_HEAT, "above 3360 W"), "overloaded": ("fail", NO_HEAT, "above range"),
+                "noisy": ("fault", INPUT, "Applied volts is"), "silent": ("fault", NO_HEAT, "did not finish its answer"),
+                "garbled": ("fault", NO_HEAT, "identity")}
+
+
+@pytest.mark.parametrize("fault", METER_FAULTS)
+def test_a_fault_of_the_power_meter_never_passes(rigs: dict[str, Rig], fault: str) -> None:
+    rig = rigs["DH-3"]
+    rig.world.load(rig.serial)
+    rig.world.set_fault(fault, "input")
+    try:
+        outcome, shown, sentence = outcome_of(rig)
+    finally:
+        rig.world.clear_faults()
+    expected, step, words = METER_FAULTS[fault]
+    assert (outcome, shown[0]) == (expected, step)
     assert words in sentence

@@ -93,7 +93,7 @@ CAUGHT_BY = {
 
 
 def test_the_table_is_complete() -> None:
-    assert set(CAUGHT_BY) == set(SIMULATOR.defects)
+    assert set(CAUGHT_BY) == set(SIMULATOR.defects_of("DH6-00000001"))
     assert len(CAUGHT_BY) == 16
 
 
@@ -138,9 +138,10 @@ def test_the_pinched_twin_holds_up_to_three_accuracies_above_the_test_voltage() 
 
 
 def test_a_defect_names_physical_fields_only() -> None:
-    parts = {"earth_screw", "earth", "neutral_branch", "insulation", "across", "stages", "motor"}
+    parts = {"earth_screw", "earth", "neutral_branch", "insulation", "across", "stages", "motor", "interlock"}
     forbidden = {each.role for each in SIMULATOR.instruments} | {each.model for each in SIMULATOR.instruments}
     for name, defect in SIMULATOR.defects.items():
-        for path, value in (*defect.settings, *defect.twin):
+        more = [each for both in defect.in_model.values() for settings in both for each in settings]
+        for path, value in (*defect.settings, *defect.twin, *more):
             assert path.split(".")[0] in parts, (name, path)
             assert not forbidden & set(path.split(".")) and isinstance(value, (float, bool)), (name, path)

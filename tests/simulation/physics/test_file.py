@@ -21,7 +21,7 @@ def test_the_demo_file_has_one_instrument_of_each_role() -> None:
     assert [(each.role, each.model) for each in SIMULATOR.instruments] == [
         ("withstand_tester", "WT-5"), ("continuity_tester", "CT-30"), ("power_source", "PS-9"),
         ("resistance_meter", "RM-4"), ("current_meter", "AM-1"), ("residual_meter", "DV-2"),
-        ("switching_unit", "SW-40"), ("guard_unit", "GU-2")]
+        ("power_meter", "PM-3"), ("switching_unit", "SW-40"), ("guard_unit", "GU-2")]
 
 
 def test_identities_mark_every_instrument_as_simulated() -> None:
@@ -53,7 +53,7 @@ MISTAKES = {
     "channel twice": ("discharge: 130", "discharge: 123", "123\n  discharge: 1 k", "already 'tie-L-N'", ""),
     "part unknown": ("    tie-L-N: 123", "    tie-N-L: 123", "123\n    discharge: 130", "no part", "tie-L-N"),
     "bond without channel": ("    bond-rear-panel: 112\n", "", None, "'bond-rear-panel' has no channel", ""),
-    "own serial of no unit": ("unit: DH6-00000001", "unit: DH9-00000001", "DH9-00000001", "no unit", ""),
+    "own serial of no unit": ("unit: DH6-00000001", "unit: DH7-00000001", "DH7-00000001", "no unit", ""),
     "pattern with a star": ("DH6-[0-9]{8}", "DH6-[0-9]*", "DH6-[0-9]*", "no serial pattern", ""),
     "pattern with a dangling brace": ("DH6-[0-9]{8}", "'{8}'", "'{8}'", "no serial pattern", ""),
     "defect of one word": ("  open-bleeder:", "  bleeder:", "bleeder:\n    about", "no name", ""),
@@ -69,6 +69,10 @@ MISTAKES = {
     "defect at a whole part": ("set: {motor.airflow: 70 %}", "set: {motor: 70 %}", "70 %", "no field", ""),
     "defect of an instrument": ("set: {motor.airflow: 70 %}", "set: {withstand.accuracy: 70 %}", "70 %", "no field", ""),
     "fault of no field": ("set: {pallet: 1.2 mohm}", "set: {palette: 1.2 mohm}", "1.2 mohm", "no field", "pallet"),
+    "defect in a model that is not there": ("      DH-9:\n        set: {insulation.breakdown", "      DH-8:\n        set: {insulation.breakdown",
+                                           "DH-8", "no unit of this file", "DH-9"),
+    "defect in a model without the field": ("set: {stages.stage-1.resistance: 25.8 ohm}", "set: {stages.stage-2.resistance: 25.8 ohm}",
+                                            "25.8 ohm}", "no field", "stages.stage-1.resistance"),
     "no unit at all": ("units:\n  - model: DH-6", "units: []\nnone:\n  - model: DH-6", None, "list of 0", ""),
 }
 
@@ -95,7 +99,7 @@ def test_a_mistake_is_found_at_its_place(name: str, tmp_path: Path) -> None:
 def test_all_mistakes_come_in_one_go(tmp_path: Path) -> None:
     path = tmp_path / "station.yaml"
     path.write_text(SOURCE.replace("set: {pallet: 1.2 mohm}", "set: {palette: 1}")
-                    .replace("set: {motor.airflow: 70 %}", "set: {motor.flow: 70 %}").replace("discharge: 130", "discharge: 123"))
+                    .replace("set: {motor.airflow: 70 %}", "set: {motor.flow: 70 %}", 1).replace("discharge: 130", "discharge: 123"))
     with pytest.raises(FileMistakes) as caught:
         load_simulator(path)
     assert len(caught.value.mistakes) == 3 and {each.place.path for each in caught.value.mistakes} == {str(path)}
@@ -105,10 +109,23 @@ def test_an_unknown_defect_lists_the_names_one_a_line() -> None:
     with pytest.raises(WrongUse) as caught:
         SIMULATOR.unit("DH6-00000001", "poor-bnod")
     assert caught.value.exit_code == 2
-    assert set(SIMULATOR.defects) <= set(caught.value.do.splitlines())
+    assert set(SIMULATOR.defects_of("DH6-00000001")) <= set(caught.value.do.splitlines())
+    assert "welded-interlock" not in caught.value.do, "a DH-6 has no interlock"
 
 
-@pytest.mark.parametrize("serial", ["", "DH6-1", "DH9-00000001", "DH6-000000011", "xDH6-00000001", "DH6-00000001\n"])
+def test_a_defect_that_a_unit_cannot_have_is_wrong_use() -> None:
+    with pytest.raises(WrongUse, match=r"DH-6 has no interlock\.welded") as caught:
+        SIMULATOR.unit("DH6-00000001", "welded-interlock")
+    assert caught.value.exit_code == 2
+
+
+def test_a_defect_has_its_own_values_in_a_model() -> None:
+    assert SIMULATOR.unit("DH3-00000001", "wrong-element").stages["stage-1"].resistance == 25.8
+    assert SIMULATOR.unit("DH9-00000001", "wrong-element").stages["stage-2"].resistance == 28.1
+    assert SIMULATOR.unit("DH9-00000001", "pinched-wire", twin=True).insulation.breakdown == 1560
+
+
+@pytest.mark.parametrize("serial", ["", "DH6-1", "DH7-00000001", "DH6-000000011", "xDH6-00000001", "DH6-00000001\n"])
 def test_an_unknown_serial_is_wrong_use(serial: str) -> None:
     with pytest.raises(WrongUse):
         SIMULATOR.unit(serial)
@@ -125,15 +142,19 @@ def test_a_defect_leaves_the_next_unit_alone() -> None:
 
 
 def test_every_field_of_a_defect_changes_the_unit() -> None:
-    sound = SIMULATOR.unit("DH6-00000001")
-    for name in SIMULATOR.defects:
-        changed, twin = (SIMULATOR.unit("DH6-00000001", name, twin=twin) for twin in (False, True))
-        assert changed != sound and twin != sound and changed != twin, name
+    names = set()
+    for serial in ("DH3-00000001", "DH6-00000001", "DH9-00000001"):
+        sound = SIMULATOR.unit(serial)
+        for name in SIMULATOR.defects_of(serial):
+            names.add(name)
+            changed, twin = (SIMULATOR.unit(serial, name, twin=twin) for twin in (False, True))
+            assert changed != sound and twin != sound and changed != twin, name
+    assert names == set(SIMULATOR.defects)
 
 
 SECOND_UNIT = """
-  - model: DH-3
-    serial_pattern: DH3-[0-9]{8}
+  - model: DH-1
+    serial_pattern: DH1-[0-9]{8}
     ambient: 22 degC
     earth_screw: 3 mohm
     earth: {front-panel: 20 mohm}
@@ -149,12 +170,12 @@ def test_a_second_model_without_motor_or_second_stage(tmp_path: Path) -> None:
     path = tmp_path / "two.yaml"
     path.write_text(SOURCE.replace("\ndefects:", SECOND_UNIT, 1))
     simulator = load_simulator(path)
-    assert simulator.unit("DH3-00000001").motor is None
-    assert simulator.unit("DH3-00000001", "open-element").stages["stage-1"].resistance == 1e9
-    with pytest.raises(WrongUse, match=r"DH-3 has no stages\.stage-2"):
-        simulator.unit("DH3-00000001", "open-stage")
-    with pytest.raises(WrongUse, match="DH-3 has no motor"):
-        simulator.unit("DH3-00000001", "blocked-outlet")
+    assert simulator.unit("DH1-00000001").motor is None
+    assert simulator.unit("DH1-00000001", "open-element").stages["stage-1"].resistance == 1e9
+    with pytest.raises(WrongUse, match=r"DH-1 has no stages\.stage-2"):
+        simulator.unit("DH1-00000001", "open-stage")
+    with pytest.raises(WrongUse, match="DH-1 has no motor"):
+        simulator.unit("DH1-00000001", "blocked-outlet")
 
 
 def test_an_instrument_that_is_not_instant_takes_its_time(tmp_path: Path) -> None:
