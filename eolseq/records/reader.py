@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from eolseq.errors import WrongUse
-from eolseq.records.envelope import LONGEST_LINE, open_entry
-from eolseq.records.genuine import lines
+from eolseq.records.envelope import LONGEST_LINE, entry_payload, open_entry, read_payload
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import Carried, Run
+from eolseq.records.runs import Carried, Run, kind_of
 from eolseq.records.scan import LOG_NAME, Scan, scan
 
 
@@ -72,19 +71,33 @@ class Records:
         for index, line in self.raw(start, stop):
             yield VerifiedEntry(index, leaf_hash(line), open_entry(line, keys))
 
+    def payloads(self, kinds: frozenset[str], start: int = 0) -> Iterator[tuple[int, dict[str, Any]]]:
+        """Index and payload of the entries of some kinds, from an index on, without a look at their own signatures.
+
+        The pass that opened the log has shown by the last signature that all lines are as they were written.
+        """
+        origin_length = len(self.origin.encode())
+        for index, line in self.raw(start):
+            if kind_of(line, origin_length) in kinds:
+                yield index, read_payload(entry_payload(line))
+
+    def leaf(self, index: int) -> bytes:
+        """The leaf hash of a line, 32 bytes; WrongUse when the log has none of that index."""
+        for _, line in self.raw(index, index + 1):
+            return leaf_hash(line)
+        raise WrongUse(f"The log has {self.size} entries, and none of index {index}.", "Choose a smaller index.")
+
     def raw(self, start: int = 0, stop: int | None = None) -> Iterator[tuple[int, bytes]]:
         """Index and line (without newline) of the entries from one index up to another (or all), scars left out."""
         stop = self.size if stop is None else min(stop, self.size)
         scars = {scar.offset: scar.length for scar in self._found.scars}
-        offset, index = 0, -1
+        offset = index = 0
         with self.path.open("rb") as stream:
-            for line in lines(stream):
+            while index < stop:
                 if offset in scars:
                     offset += scars[offset]
                     stream.seek(offset)
-                    line = stream.readline(LONGEST_LINE + 1)
-                offset, index = offset + len(line), index + 1
-                if index >= stop:
-                    return
+                line = stream.readline(LONGEST_LINE + 1)
                 if index >= start:
                     yield index, line[:-1]
+                offset, index = offset + len(line), index + 1
