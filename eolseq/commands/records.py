@@ -25,6 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="STATION", type=Path,
                         help="the station file that names the records folder (else: records, in the working folder)")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+    parser.add_argument("--pdf", metavar="FILE", type=Path, help="write the last run on the unit as a page to file")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -39,6 +40,8 @@ def run(options: argparse.Namespace) -> int:
     if options.serial is not None and not runs:
         raise WrongUse(f"The log {found.path} holds no run on unit {options.serial}.",
                        "Check the serial; 'eolseq records' lists all units.")
+    if options.pdf is not None:
+        print(_page_to_file(found, options.serial, options.pdf), file=sys.stderr if options.json else sys.stdout)
     closing = _closing(found, runs) if options.serial is not None else None
     if options.json:
         print(json.dumps(_document(found, runs, options.serial, closing), indent=2))
@@ -46,6 +49,22 @@ def run(options: argparse.Namespace) -> int:
     for line in _words(found, runs, options.serial, closing):
         print(_visible(line))
     return 0
+
+
+def _page_to_file(found: Records, serial: str | None, path: Path) -> str:
+    """Write the page; what was done. A file that is there already is not written over."""
+    from eolseq.records.filing import sheet_of
+    from eolseq.records.sheet import pdf_of
+
+    if serial is None:
+        raise WrongUse("--pdf is for one unit.", "Name its serial number.")
+    page = pdf_of(sheet_of(found, serial))
+    try:
+        with path.open("xb") as stream:
+            stream.write(page)
+    except OSError as error:
+        raise WrongUse(f"The page {path} cannot be written: {error.strerror}.", "Choose another name.") from error
+    return f"wrote {path}"
 
 
 def _folder(station: Path | None) -> Path:
