@@ -71,7 +71,13 @@ class BandDrawing(Flowable):
 
     def _one(self, canvas: Any, value: float, middle: float, small: bool) -> None:
         mark, at = self.mark, self._at(value)
-        inside = (mark.low is None or value >= mark.low) and (mark.high is None or value <= mark.high)
+        low, high = (None if limit is None else self._at(limit) for limit in (mark.low, mark.high))
+        below = mark.low is not None and value < mark.low
+        inside = not below and (mark.high is None or value <= mark.high)
+        if low is not None:  # never on a post: which side of it the mark is must be plain to see
+            at = min(at, low - 2 * _TICK) if below else max(at, low + _TICK)
+        if high is not None and not below:
+            at = min(at, high - _TICK) if inside else max(at, high + 2 * _TICK)
         canvas.setLineWidth(1.2)
         left, right = self._ends()
         if not left <= value <= right:
@@ -109,6 +115,8 @@ class BandDrawing(Flowable):
         if low is None or high is None:
             only = low if low is not None else high or 0.0
             size = abs(only) or 1.0
-            return (only - 1.1 * size, only + size / 3) if low is None else (only - size / 3, only + size)
+            if low is None:
+                return only - 1.1 * size, only + size / 3
+            return only - size / 3, max([only + size, *(value + abs(value) / 8 for value in self.mark.values)])
         span = high - low or abs(high) or 1.0
         return low - span / 3, high + span / 3

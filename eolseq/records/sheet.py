@@ -92,7 +92,7 @@ def _story(sheet: Sheet) -> Iterable[Flowable]:
     heads = ("attempt", "outcome", "began (UTC)", "", "entry", "leaf hash begins")
     yield from _section("Every attempt on this unit, this one last",
                         _grid(heads, sheet.attempts, [14, 26, 36, 54, 14, 36]))
-    yield _text("Steps: each reading inside its acceptance band", _HEAD)
+    yield _text("Steps, each reading drawn against its acceptance band", _HEAD)
     for step in sheet.steps:
         yield from _step(step)
     if not sheet.steps:

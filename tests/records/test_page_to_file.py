@@ -198,7 +198,15 @@ def test_a_mark_is_inside_exactly_when_its_number_is(mark: Mark, inside: int, cr
     assert sum(name == "drawPath" for name, _ in calls) == inside
     slanted = [words for name, words in calls if name == "line" and words[0] != words[2] and words[1] != words[3]]
     assert len(slanted) == 2 * crosses + 4 * arrows
-    assert all(0 <= x <= 100 or abs(x) <= 104 for name, words in calls if name == "line" for x in words[::2])
+    assert all(-4 <= x <= 104 for name, words in calls if name == "line" for x in words[::2])
+    posts = [words[0] for name, words in calls if name == "line" and words[0] == words[2] and words[3] - words[1] == 8]
+    middles = [sum(words[::2]) / 2 for words in slanted[:2]] if crosses else []
+    assert all(abs(post - middle) >= 5 for post in posts for middle in middles)  # a cross never stands on a post
+
+
+@pytest.mark.parametrize("value", [2.5, 20, 2000])
+def test_above_a_floor_alone_every_number_is_inside_the_drawing(value: float) -> None:
+    assert [name for name, _ in drawn(Mark(2, None, (value,)))].count("drawPath") == 1
 
 
 def test_the_command_writes_a_page_and_never_over_another_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
