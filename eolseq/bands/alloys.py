@@ -17,7 +17,7 @@ from eolseq.quantity import Quantity
 _TABLE = Source("an alloy maker's table of C_t", Standing.SECOND_HAND)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Alloy:
     """A table of C_t by temperature (degC); ``sparse`` ones have too few rows to say what lies between them."""
 
@@ -71,7 +71,7 @@ def resistance_factor(alloy: str, at: Quantity) -> Decimal:
     return before + (after - before) * (celsius - low) / (high - low)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class WindingMetal:
     """The constant K (degC) of R2 / R1 = (K + t2) / (K + t1), and who says so."""
 

@@ -13,7 +13,7 @@ from eolseq.shape import Amount, Field, Group, Item, Word
 _ZERO = Decimal(0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class BondRow:
     """Highest resistance (ohm), least current (A) and highest open-circuit voltage (V) of a row; None: not said."""
 

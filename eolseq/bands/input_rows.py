@@ -9,7 +9,7 @@ from decimal import Decimal
 from eolseq.bands.working import Source, Standing
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class PowerClass:
     """Up to a rated power (W; None: any): percent above and below, or so many watts above where that is more."""
 
@@ -23,7 +23,7 @@ class PowerClass:
         return max(self.above, self.above_watts / rated * 100)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class InputRow:
     """The classes of a row, lowest first, and where it stands."""
 

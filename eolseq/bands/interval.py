@@ -73,7 +73,7 @@ def _confidence(n: int, coverage: float, k: float) -> float:
     most = 8 / math.sqrt(n)
 
     def weight(z: float) -> float:
-        return math.sqrt(n) * _NORMAL.pdf(z * math.sqrt(n)) * _chi_square_above(
+        return math.sqrt(n) * _NORMAL.pdf(z * math.sqrt(n)) * chi_square_above(
             degrees, degrees * (_half_width(n, coverage, z) / k) ** 2)
 
     return 2 * math.fsum(w * most / 2 * weight(most / 2 * (x + 1)) for x, w in _gauss(_NODES))
@@ -90,7 +90,7 @@ def _half_width(n: int, coverage: float, z: float) -> float:
     return (low + high) / 2
 
 
-def _chi_square_above(degrees: int, x: float) -> float:
+def chi_square_above(degrees: int, x: float) -> float:
     """P(chi-square of so many degrees of freedom >= x), by series or continued fraction."""
     a, half = degrees / 2, x / 2
     if half <= 0:

@@ -51,7 +51,7 @@ def _work_out(item: Item, around: Around) -> Worked:
 SETTING = Form("so much above and below what the step sets", SETTING_FIELDS, _work_out)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class ResidualRow:
     """At most so many volts so many seconds after OFF."""
 

@@ -15,12 +15,13 @@ from eolseq.bands.working import Source, Standing
 from eolseq.quantity import Quantity
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class WithstandRow:
     """One printed voltage (V, ``volts`` and so many per rated volt, with a cap) for one time (s), and its conditions.
 
     ``rated_above`` (V, not included) and ``rated_to`` (V), ``motor_to`` (hp): all must hold. ``either_above`` is for
-    the rows that apply as soon as one of voltage (V) and motor (hp) is larger.
+    the rows that apply as soon as one of voltage (V) and motor (hp) is larger. ``sensitivity`` (ohm): the resistor
+    that the test must find when it takes the unit's place.
     """
 
     type: str
@@ -35,6 +36,7 @@ class WithstandRow:
     motor_to: Decimal | None = None
     either_above: tuple[Decimal, Decimal] | None = None
     use: str = "production line"
+    sensitivity: Decimal | None = None
 
     def voltage(self, rated: Decimal) -> Decimal:
         """The test voltage (V) of the row at a rated voltage (V)."""
@@ -123,10 +125,10 @@ WITHSTAND_ROWS: Mapping[str, WithstandRow] = {
     "nema-mg-1-1s": _row("ac", 1, 1200, _MG_1, "small motors", per_volt="2.4"),
     "iec-60335-1-basic-to-150-1s": _row("ac", 1, 800, _ANNEX_A, rated_to=150),
     "iec-60335-1-basic-above-150-1s": _row("ac", 1, 1000, _ANNEX_A, rated_above=150),
-    "ul-60335-2-40-to-250-60s": _row("ac", 60, 1000, _UL_40, rated_to=250),
-    "ul-60335-2-40-to-250-1s": _row("ac", 1, 1200, _UL_40, rated_to=250),
-    "ul-60335-2-40-above-250-60s": _row("ac", 60, 1000, _UL_40, per_volt=2, rated_above=250, rated_to=600),
-    "ul-60335-2-40-above-250-1s": _row("ac", 1, 1200, _UL_40, per_volt="2.4", rated_above=250, rated_to=600),
+    "ul-60335-2-40-to-250-60s": _row("ac", 60, 1000, _UL_40, sensitivity=120_000, rated_to=250),
+    "ul-60335-2-40-to-250-1s": _row("ac", 1, 1200, _UL_40, sensitivity=120_000, rated_to=250),
+    "ul-60335-2-40-above-250-60s": _row("ac", 60, 1000, _UL_40, sensitivity=120_000, per_volt=2, rated_above=250, rated_to=600),
+    "ul-60335-2-40-above-250-1s": _row("ac", 1, 1200, _UL_40, sensitivity=120_000, per_volt="2.4", rated_above=250, rated_to=600),
     "iec-60204-1-to-500-1s": _row("ac", 1, 1000, _MACHINES, "machines", rated_to=500),
     "iec-60204-1-above-500-1s": _row("ac", 1, 0, _MACHINES, "machines", per_volt=2, rated_above=500),
 }

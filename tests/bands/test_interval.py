@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from eolseq.bands.interval import _chi_square_above, factor, spread
+from eolseq.bands.interval import chi_square_above, factor, spread
 from eolseq.errors import FileMistakes
 from tests.bands.worked import numbers, worked
 
@@ -20,7 +20,7 @@ def by_howe(n: int, coverage: float, confidence: float) -> float:
     low, high = 0.0, 10.0 * n
     for _ in range(80):
         middle = (low + high) / 2
-        low, high = (middle, high) if _chi_square_above(n - 1, middle) > confidence else (low, middle)
+        low, high = (middle, high) if chi_square_above(n - 1, middle) > confidence else (low, middle)
     return NormalDist().inv_cdf((1 + coverage) / 2) * math.sqrt((n - 1) * (1 + 1 / n) / low)
 
 
@@ -37,7 +37,7 @@ def test_the_handbooks_example() -> None:
     # the table of chi-square that textbooks print, from memory
     (1, 3.841, 0.05), (2, 5.991, 0.05), (10, 18.307, 0.05), (10, 2.558, 0.99), (30, 43.773, 0.05), (100, 124.342, 0.05)])
 def test_chi_square(degrees: int, x: float, above: float) -> None:
-    assert _chi_square_above(degrees, x) == pytest.approx(above, abs=2e-5)
+    assert chi_square_above(degrees, x) == pytest.approx(above, abs=2e-5)
 
 
 @pytest.mark.parametrize(("n", "k"), [(2, 37.674), (5, 5.077), (10, 3.379), (20, 2.752), (30, 2.549), (100, 2.233)])
