@@ -154,7 +154,16 @@ def _work_out(item: Item, around: Around) -> Worked:
     band = limits(low, high, "ohm", Working("rating", (), (), sources).basis)
     formula = (*_formula(case, watts, hot, cold, tolerance, phase), *_beside(case, paths, low, high),
                *rounding(low, high, band))
-    return Worked(band, Working("rating", _inputs(item, case, hot, tolerance, whole), formula, sources))
+    return Worked(band, Working("rating", _inputs(item, case, hot, tolerance, whole), formula, sources,
+                                _apart(item, around)))
+
+
+def _apart(item: Item, around: Around) -> tuple[str, ...]:
+    """A note where the band's rating is another than the unit's: a marking may have several, or one is mistyped."""
+    pairs = (("voltage", item["voltage"], around.rated("voltage")),
+             ("power", item["rated_power"], around.rated("power")))
+    return tuple(f"rated {name} {own} here, and {unit} in the unit" for name, own, unit in pairs
+                 if own is not None and unit is not None and own.base != unit.base)
 
 
 def _refuse_repeated(item: Item) -> None:

@@ -34,7 +34,7 @@ FIELDS = Group({
 }, "the band from the rating")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True)
 class SupplyRule:
     """The band follows the measured supply: its limits times (measured / rated) to a power that the engineer states."""
 

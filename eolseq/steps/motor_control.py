@@ -32,7 +32,7 @@ CONTROL = Field(Group({
 }, "the control"), required=False, about="the control signal of an electronically commutated motor")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True)
 class Control:
     """The control signal of an electronically commutated motor, the part that puts it on, and the time (s) it takes."""
 

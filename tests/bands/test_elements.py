@@ -123,3 +123,8 @@ def test_a_sound_element_is_inside_and_the_band_never_wider_than_its_formula(wat
     low, high = ohms(f"tolerance: {{above: {above} %, below: {below} %, source: invented}}, {elements(f'{watts} W')}")
     hot = Fraction(240 ** 2, watts)
     assert hot / (1 + Fraction(above, 100)) <= Fraction(low) < hot < Fraction(high) <= hot / (1 - Fraction(below, 100))
+
+
+def test_a_rating_that_differs_from_the_units_is_noted() -> None:
+    found = worked("Stage 1", f"{{from: rating, voltage: 230 V, {STATED}, {elements('3 kW')}}}")
+    assert found.working.notes == ("rated voltage 230 V here, and 240 V in the unit",)
