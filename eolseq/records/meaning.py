@@ -10,8 +10,9 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from eolseq.errors import RecordFault
-from eolseq.records.approvals import Standing
+from eolseq.records.approvals import SEQUENCE, Standing
 from eolseq.records.entries import KINDS
+from eolseq.records.keys import STATION
 from eolseq.records.report import AuditReport
 from eolseq.records.runs import DOCUMENTS, WITHSTAND, Carried
 
@@ -19,7 +20,7 @@ CLOCK_STEP = 60.0
 """Seconds by which wall clock and monotonic clock may part between two entries of one boot before it is a note."""
 
 NEEDED = ("kind", "time", "boot", "mono", "run", "serial", "outcome", "attempt", "withstand_applications",
-          "instruments", "kind_of_step", "energised", "reason", "behind", "by")
+          "instruments", "kind_of_step", "energised", "reason", "behind", "by", "trial", "approval", "sequence")
 """The fields of an entry that are looked at here; those of DOCUMENTS are looked at whole."""
 
 
@@ -92,6 +93,17 @@ class Meaning:
         self._units[serial] = before._replace(attempts=before.attempts + 1, outcome="open")
         self._applications(line, index, serial, payload)
         self._counters_at(line, index, payload, ended=False)
+        self._approved(line, index, payload)
+
+    def _approved(self, line: int, index: int, payload: Mapping[str, Any]) -> None:
+        """On a real station, what is no trial must name an approval of the very sequence that it runs."""
+        if self.report.role != STATION or payload.get("trial") != "no" or self._standing is None or not self.whole:
+            return
+        digest = payload["sequence"]["digest"]
+        if not any((each.index, each.of, each.digest) == (payload.get("approval"), SEQUENCE, digest)
+                   for each in self._standing.approvals):
+            self.report.find(line, index, "run not approved", "The run says it is no trial, but names no approval of "
+                             f"its sequence ({digest[:16]}).")
 
     def _part_of_run(self, line: int, index: int, kind: str, payload: Mapping[str, Any]) -> None:
         run = payload["run"]
