@@ -11,7 +11,17 @@ from typing import Any
 from eolseq import __version__
 from eolseq.errors import EolseqError
 
-COMMANDS = ("run", "check", "approve", "keys", "simulate", "records", "audit", "manual")
+COMMANDS = {
+    "run": "run one unit through its sequence, to a signed record",
+    "check": "check files and show what a sequence does",
+    "approve": "sign a sequence, driver pages or a station file",
+    "keys": "make, show, enrol, replace and revoke the keys of the people who sign",
+    "simulate": "serve a simulated station on loopback sockets and pseudo-terminals",
+    "records": "list the runs in a station's log, or show those on one unit",
+    "audit": "check every signature, index and root of a log",
+    "manual": "show the manual, or list its topics",
+}
+"""Each command with the first line of its help, so that the list is shown without importing them."""
 
 EXIT_CODES = """exit codes:
   0  pass, or in order
@@ -23,26 +33,30 @@ EXIT_CODES = """exit codes:
 
 
 def parser_for(modules: list[ModuleType]) -> argparse.ArgumentParser:
-    """The parser with one sub-command for each module."""
+    """The parser with one sub-command for each module; the other commands are only listed."""
     top = argparse.ArgumentParser(
         prog="eolseq", formatter_class=argparse.RawDescriptionHelpFormatter, epilog=EXIT_CODES,
         description="End-of-line electrical safety test sequencer. The hard-wired interlock of the station is the "
                     "safety function, never this program.")
     top.add_argument("--version", action="version", version=f"eolseq {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
-    for module in modules:
-        sub = commands.add_parser(module.NAME, help=module.HELP.splitlines()[0], description=module.HELP,
-                                  epilog=EXIT_CODES, formatter_class=argparse.RawDescriptionHelpFormatter)
+    loaded = {module.NAME: module for module in modules}
+    for name, line in COMMANDS.items():
+        if name not in loaded:
+            commands.add_parser(name, help=line)
+            continue
+        module = loaded[name]
+        sub = commands.add_parser(name, help=line, description=module.HELP, epilog=EXIT_CODES,
+                                  formatter_class=argparse.RawDescriptionHelpFormatter)
         module.arguments(sub)
         sub.set_defaults(do=module.run)
     return top
 
 
 def _modules(words: list[str]) -> list[ModuleType]:
-    """Only the command that is asked for is imported; all of them where the list is shown."""
+    """Only the command that is asked for is imported."""
     named = [word for word in words if not word.startswith("-")][:1]
-    names = named if named and named[0] in COMMANDS else list(COMMANDS)
-    return [importlib.import_module(f"eolseq.commands.{name}") for name in names]
+    return [importlib.import_module(f"eolseq.commands.{name}") for name in named if name in COMMANDS]
 
 
 def main(words: list[str] | None = None) -> int:
