@@ -25,8 +25,9 @@ out: inputs, the formula with its numbers, the source with its edition and stand
 class Checked:
     """One file, what kind it says it is, and what was found in it."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, strict: bool = False) -> None:
         self.path = path
+        self.strict = strict
         self.kind = ""
         self.mistakes: tuple[Mistake, ...] = ()
         self.findings: list[Finding] = []
@@ -34,14 +35,16 @@ class Checked:
 
     @property
     def in_order(self) -> bool:
-        """Whether nothing keeps the file from being used."""
-        return not self.mistakes and all(each.severity != "error" for each in self.findings)
+        """Whether nothing keeps the file from being used; asked to be strict, a warning does too."""
+        counted = ("error", "warning") if self.strict else ("error",)
+        return not self.mistakes and all(each.severity not in counted for each in self.findings)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the files to check, the station to hold them against, and the form of the answer."""
     parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="a file of any of our kinds")
     parser.add_argument("--station", metavar="S", type=Path, help="the station file that the sequences are to fit")
+    parser.add_argument("--strict", action="store_true", help="count warnings as errors")
     parser.add_argument("--bands", action="store_true", help="show how every band of one sequence was worked out, and "
                         "a table of its limits; with --station, who approved them")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
@@ -52,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     facts = _station(options.station) if options.station is not None else None
     if options.bands and len(options.files) != 1:
         raise WrongUse("The bands of one sequence are shown at a time.", "Name one sequence.")
-    checked = [_check(path, facts) for path in options.files]
+    checked = [_check(path, facts, options.strict) for path in options.files]
     bands = _bands(checked[0], facts) if options.bands else None
     if options.json:
         import json
@@ -71,11 +74,11 @@ def run(options: argparse.Namespace) -> int:
 # -- looking ----------------------------------------------------------------------------------------------------
 
 
-def _check(path: Path, facts: tuple[Any, Mapping[str, Any]] | None) -> Checked:
+def _check(path: Path, facts: tuple[Any, Mapping[str, Any]] | None, strict: bool) -> Checked:
     from eolseq.shape import kind_of
     from eolseq.shipped import find
 
-    checked = Checked(path)
+    checked = Checked(path, strict)
     try:
         found = find(path, shipped=True)
         checked.kind = kind_of(found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,8 @@ from eolseq.errors import Refused, WrongUse
 if TYPE_CHECKING:
     from eolseq.clock import Clock
     from eolseq.engine.events import Cautions
-    from eolseq.engine.run import Bay, RunResult
+    from eolseq.engine.recording import Bay
+    from eolseq.engine.run import RunResult
     from eolseq.records.log import Log
     from eolseq.sequence.model import Sequence
     from eolseq.station.file import Station
@@ -171,7 +172,7 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
     from functools import partial
 
     from eolseq.engine.entries import Used
-    from eolseq.engine.run import Bay
+    from eolseq.engine.recording import Bay
     from eolseq.instruments.spans import span_of
 
     station = opened.station

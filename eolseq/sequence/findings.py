@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
 from eolseq.quantity import Quantity, nearest
+from eolseq.sequence.bench import bench
 from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, errors_in, refuse
 from eolseq.sequence.model import Sequence
 from eolseq.sequence.record_size import record_size
@@ -156,8 +157,10 @@ def _untested(sequence: Sequence) -> Iterator[Finding]:
                           "contactors and switches is left without test voltage", WARNING)
 
 
-def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, Page]) -> list[Finding]:
-    """What keeps a station from running a sequence: roles, ranges and steps, ceilings, connections.
+def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, Any]) -> list[Finding]:
+    """What keeps a station from running a sequence, and how good it is for it.
+
+    Roles, ranges and steps, ceilings and connections; then how sure its readings are and how soon its guard stops.
 
     ``pages`` are the driver pages of the station's instruments, by the instruments' names. Order and safety are in
     ``findings``, which need no station.
@@ -170,7 +173,7 @@ def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, 
         found += _ranges(step, item, by_role)
         found += _ceilings(step, item, station.ceilings)
         found += _connections(step, item, station.connections)
-    return found
+    return [*found, *bench(sequence, station, pages)]
 
 
 def _roles(step: Step, item: Item, pages: Mapping[str, Page]) -> Iterator[Finding]:

@@ -1,4 +1,8 @@
-"""What each step of a sequence may do to a person, in words, by the limits of ``eolseq/hazard.py``."""
+"""What each step of a sequence may do to a person, in words, by the limits of ``eolseq/hazard.py``.
+
+A trip ends a test after it has seen a current; it does not reliably limit what flows through a person until then, so it
+makes no voltage safe.
+"""
 
 from __future__ import annotations
 
@@ -18,9 +22,8 @@ def hazard_of(step: Step) -> str:
     settings: dict[str, Any] = {name: value for _, each in step.settings() for name, value in each.items()}
     current = str(settings.get("type", "ac"))
     trip = settings.get("trip")
-    limited = float(trip) if isinstance(trip, Quantity) else None
-    most = f", ended at {trip}" if limited is not None else ""
-    if not dangerous(float(volts), dc=current == "dc", amps=limited):
+    most = f", ended at {trip}" if isinstance(trip, Quantity) else ""
+    if not dangerous(float(volts), dc=current == "dc"):
         return f"puts up to {volts} on the unit: not dangerous to touch ({SOURCE})"
     return f"DANGER: puts {volts} {current} on the unit{most}: dangerous to touch ({SOURCE})"
 
