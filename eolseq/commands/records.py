@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from eolseq.commands.lookup import accept_clock, add_filters, asked_runs, earlier_outcomes, records_folder
 from eolseq.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -25,6 +26,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="STATION", type=Path,
                         help="the station file that names the records folder (else: records, in the working folder)")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+    add_filters(parser)
+    parser.add_argument("--clock-is-right", metavar="PERSON",
+                        help="write into the log that this person says the computer's clock is right")
     parser.add_argument("--pdf", metavar="FILE", type=Path, help="write the last run on the unit as a page to file")
 
 
@@ -32,14 +36,14 @@ def run(options: argparse.Namespace) -> int:
     """List or show; 0 when the log holds what was asked for."""
     from eolseq.records.reader import Records
 
-    found = Records.open(_folder(options.station))
+    if options.clock_is_right is not None:
+        print(_visible(accept_clock(options.station, options.clock_is_right)))
+        return 0
+    found = Records.open(records_folder(options.station))
     if found.incomplete:
         print(f"note: the log ends in {found.incomplete} bytes of a line that is being written, or that a crash tore",
               file=sys.stderr)
-    runs = found.runs(options.serial)
-    if options.serial is not None and not runs:
-        raise WrongUse(f"The log {found.path} holds no run on unit {options.serial}.",
-                       "Check the serial; 'eolseq records' lists all units.")
+    runs = asked_runs(found, options)
     if options.pdf is not None:
         print(_page_to_file(found, options.serial, options.pdf), file=sys.stderr if options.json else sys.stdout)
     closing = _closing(found, runs) if options.serial is not None else None
@@ -67,15 +71,6 @@ def _page_to_file(found: Records, serial: str | None, path: Path) -> str:
     return f"wrote {path}"
 
 
-def _folder(station: Path | None) -> Path:
-    if station is None:
-        return Path("records")
-    from eolseq.shipped import find
-    from eolseq.station.file import load_station
-
-    return Path(load_station(find(station, shipped=True)).records)
-
-
 def _closing(found: Records, runs: list[Run]) -> dict[str, Any] | None:
     """The ``end`` or ``abandon`` of the last run on the unit; None while it is open."""
     index = runs[-1].closed_by
@@ -93,24 +88,38 @@ def _document(found: Records, runs: list[Run], serial: str | None, closing: Mapp
 def _plain(run: Run) -> dict[str, Any]:
     return {"run": run.index, "serial": run.serial, "attempt": run.attempt, "outcome": run.outcome, "mode": run.mode,
             "trial": run.trial, "bay": run.bay, "began": run.began, "ended": run.ended, "index": run.closed_by,
-            "leaf": run.leaf.hex(), "energised": run.energised}
+            "leaf": run.leaf.hex(), "energised": run.energised, "withstand_applications": run.withstand_applications}
 
 
 def _words(found: Records, runs: list[Run], serial: str | None, closing: Mapping[str, Any] | None) -> list[str]:
     whose = found.origin + (" (SIMULATED)" if found.simulated else "")
     said = [f"log {found.path}, {found.size} entries, of {whose}", ""]
     said.append(f"{'began (UTC)':19}  {'unit':16}  {'attempt':>7}  {'outcome':9}  {'entry':>7}")
-    said += [f"{run.began[:19].replace('T', ' ')}  {run.serial:16}  {run.attempt:7}  {run.outcome:9}  "
-             f"{run.index if run.closed_by is None else run.closed_by:7}{_marks(run)}" for run in runs]
+    said += [_row(run) + _before(found, run) for run in runs]
     if closing is not None:
         said += ["", *_last(closing, "SIMULATED " if runs[-1].mode == "simulated" else "")]
-    elif serial is not None:
+    if serial is not None:
+        applied = sum(each.withstand_applications for each in found.runs(serial))
+        said.append(f"withstand voltage was put on this unit {applied} times, in {len(found.runs(serial))} attempts")
+    if serial is not None and closing is None:
         said += ["", "last run: OPEN. It has no end; the next start of the station closes it as abandoned."]
     return said
 
 
+def _row(run: Run) -> str:
+    entry = run.index if run.closed_by is None else run.closed_by
+    return (f"{run.began[:19].replace('T', ' ')}  {run.serial:16}  {run.attempt:7}  {run.outcome:9}  {entry:7}"
+            f"{_marks(run)}")
+
+
 def _marks(run: Run) -> str:
     return ("  simulated" if run.mode == "simulated" else "") + ("  trial" if run.trial == "yes" else "")
+
+
+def _before(found: Records, run: Run) -> str:
+    """What a passing retest must not hide."""
+    earlier = earlier_outcomes(found.runs(run.serial), run)
+    return f"  {earlier}" if earlier else ""
 
 
 def _last(closing: Mapping[str, Any], simulated: str) -> list[str]:

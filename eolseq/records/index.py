@@ -88,17 +88,18 @@ class RunIndex:
 def _known(path: Path, records: Records) -> tuple[int, str]:
     """How many entries the index on the disk covers, or 0 and why it cannot be used."""
     try:
-        data, stamp = path.read_bytes(), path.with_name(STAMP_NAME).read_text("ascii").split()
-        digest, size, leaf = stamp[0], int(stamp[1]), stamp[2]
+        data, stamp = path.read_bytes(), path.with_name(STAMP_NAME).read_text("ascii")
+        digest, size, leaf = stamp.split(" ")
     except FileNotFoundError:
         return 0, "The index is missing" if records.size else ""
-    except (OSError, ValueError, IndexError):
+    except (OSError, ValueError):
         return 0, "The index cannot be read"
     if sha256(data).hexdigest() != digest:
         return 0, "The index was changed or damaged"
-    if not 0 < size <= records.size or records.leaf(size - 1).hex() != leaf:
+    count = int(size) if size.isdecimal() else 0
+    if not 0 < count <= records.size or f"{records.leaf(count - 1).hex()}\n" != leaf:
         return 0, "The index is of another log"
-    return size, ""
+    return count, ""
 
 
 def _add(database: sqlite3.Connection, records: Records, start: int) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import random
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -98,7 +99,7 @@ def test_every_subset_of_sectors(before: tuple[Path, bytes, bytes]) -> None:
     base, whole, line = before
     start = len(whole) % SECTOR
     edges = [0, *range(SECTOR - start, len(line), SECTOR), len(line)]
-    pieces = [line[one:other] for one, other in zip(edges, edges[1:], strict=False)]
+    pieces = [line[one:other] for one, other in pairwise(edges)]
     cases = 0
     for kept in range(2 ** len(pieces) - 1):
         for old in (b"\0", b"{", b"A", b"\n"):
@@ -140,7 +141,7 @@ def test_a_crash_inside_the_recovery_at_every_byte(before: tuple[Path, bytes, by
         assert path.read_bytes() == once and log.recovered is None
     recovered(base, whole, debris + written[:-1] + bytes(300))
     goes_on(base)
-    assert len(written) > 700
+    assert len(written) > 600
 
 
 def test_three_crashes_in_a_row_leave_three_scars(before: tuple[Path, bytes, bytes]) -> None:

@@ -16,7 +16,7 @@ import pytest
 from eolseq.errors import WrongUse
 from eolseq.records import entries
 from eolseq.records.bundle import bundle_files, inclusion_proofs, write_bundle
-from eolseq.records.merkle import inclusion_proof, leaf_hash, verify_inclusion
+from eolseq.records.merkle import CompactRange, inclusion_proof, leaf_hash, verify_inclusion
 from eolseq.records.reader import Records
 from tests.records.people import Plant, approval_document, carry, registry_document
 from tests.records.samples import begin, every_kind, open_log, whole_run
@@ -100,6 +100,27 @@ def test_the_script_steps_over_a_scar_that_is_committed(tmp_path: Path) -> None:
     assert b"half" in path.read_bytes()
     path.write_bytes(path.read_bytes().replace(b"half", b"hulf"))
     assert script("check_log.py", str(path), cwd=tmp_path).returncode == 1
+
+
+def test_any_single_line_kept_elsewhere_convicts_a_rewritten_log(tmp_path: Path) -> None:
+    """Rewritten from each entry on in turn, with the station's own key: every line after it, kept by anyone, differs."""
+    def written(base: Path, from_entry: int | None) -> list[bytes]:
+        with open_log(base) as log:
+            for n in range(12):
+                log.append(entries.Remark(serial=None, reason="another story" if log.size == from_entry else f"remark {n}"))
+            return log.path.read_bytes().splitlines()
+
+    honest, cases = written(tmp_path / "honest", None), 0
+    for start in range(1, len(honest)):
+        forged = written(tmp_path / f"forged{start}", start)
+        tree = CompactRange()
+        for index, line in enumerate(forged):
+            kept = json.loads(base64.b64decode(json.loads(honest[index])["payload"]))
+            assert kept["index"] == index
+            assert (kept["root"] == tree.root().hex()) is (index <= start)  # a line is a checkpoint of all before it
+            tree.append(leaf_hash(line))
+            cases += index > start
+    assert cases == 11 * 12 // 2
 
 
 # -- the bundle -------------------------------------------------------------------------------------------------

@@ -1,0 +1,63 @@
+"""``eolseq suspects``: the units that an instrument tested since it was last verified as good."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from eolseq.commands.lookup import records_folder
+
+if TYPE_CHECKING:
+    from eolseq.records.instruments import Suspects
+    from eolseq.records.reader import Records
+
+NAME = "suspects"
+HELP = "list the units that an instrument tested since it was last verified as good"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the instrument, how far to look, the station and the form of the answer."""
+    parser.add_argument("instrument", metavar="INSTRUMENT", help="its serial number, or its name in the station file")
+    parser.add_argument("--until", metavar="INDEX", type=int,
+                        help="the last entry of the log that counts, such as the verification that failed (else: all)")
+    parser.add_argument("--station", metavar="STATION", type=Path,
+                        help="the station file that names the records folder (else: records, in the working folder)")
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def run(options: argparse.Namespace) -> int:
+    """List the suspect units; 0 whether there are some or none."""
+    from eolseq.records.instruments import suspects
+    from eolseq.records.reader import Records
+
+    found = Records.open(records_folder(options.station))
+    listed = suspects(found, options.instrument, options.until)
+    if options.json:
+        print(json.dumps(_document(found, options, listed), indent=2))
+        return 0
+    for line in _words(found, listed):
+        print("".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in line))
+    return 0
+
+
+def _words(found: Records, listed: list[Suspects]) -> list[str]:
+    said = [f"log {found.path}, of {found.origin}{' (SIMULATED)' if found.simulated else ''}"]
+    for each in listed:
+        what = f"{each.instrument.model} {each.instrument.serial}".strip() or "no model or serial number known"
+        since = "never verified as good in this log" if each.since is None else \
+            f"last verified as good in entry {each.since}"
+        said += ["", f"{each.name} ({what}): {since}; {len(each.units)} units tested on it since"]
+        said += [f"  {run.serial:16}  attempt {run.attempt}  {run.outcome:9}  {run.began[:19].replace('T', ' ')} UTC  "
+                 f"entry {run.entry}" for run in each.runs.values()]
+    return said
+
+
+def _document(found: Records, options: argparse.Namespace, listed: list[Suspects]) -> dict[str, Any]:
+    return {"log": str(found.path), "origin": found.origin, "simulated": found.simulated, "until": options.until,
+            "instruments": [{
+                "name": each.name, "model": each.instrument.model, "serial": each.instrument.serial,
+                "since": each.since, "units": each.units, "runs": [{
+                    "serial": run.serial, "run": run.run, "attempt": run.attempt, "outcome": run.outcome,
+                    "began": run.began, "entry": run.entry} for run in each.runs.values()]} for each in listed]}
