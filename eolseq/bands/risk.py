@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
-from statistics import NormalDist
 
 Interval = tuple[float, float]
 """From and to; infinite where there is no limit."""
@@ -32,6 +31,8 @@ class Process:
     @classmethod
     def normal(cls, centre: float, spread: float) -> Process:
         """True values spread normally about a centre with a standard deviation."""
+        from statistics import NormalDist  # takes as long to import as all of our own rules
+
         return cls(NormalDist(centre, spread).pdf, centre - _FAR * spread, centre + _FAR * spread)
 
 

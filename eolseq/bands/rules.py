@@ -15,7 +15,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_DOWN, Decimal
 from functools import lru_cache
-from statistics import NormalDist
 
 from eolseq.bands.band import AcceptanceBand, Guard, Reading
 from eolseq.bands.risk import Interval, Process, conformance, width_for
@@ -173,6 +172,8 @@ def _width_of_one(tolerance: Interval, side: int, standard: float, target: float
     """How far inside one limit the nonconformance probability of a reading falls to a target, both tails counted."""
     if standard == 0 or math.isinf(tolerance[side]):
         return 0.0
+    from statistics import NormalDist  # takes as long to import as all of our own rules
+
     inward = 1 if side == 0 else -1
     half = (tolerance[1] - tolerance[0]) / 2
     low, high = 0.0, min(half, -NormalDist().inv_cdf(target / 2) * standard)

@@ -13,7 +13,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_UP, Decimal
 from functools import lru_cache
-from statistics import NormalDist
 
 from eolseq.quantity import UNITS, Quantity, parse, plain
 
@@ -97,7 +96,7 @@ def _conditions(words: Sequence[str], text: str) -> tuple[str, Decimal, tuple[st
         elif factor is not None and Decimal(factor[1]) > 0:
             coverage = Decimal(factor[1])
         elif probability is not None:
-            coverage = Decimal(repr(NormalDist().inv_cdf(0.5 + float(probability[1]) / 200)))
+            coverage = Decimal(repr(_normal_below(0.5 + float(probability[1]) / 200)))
         elif _is_condition(word):
             stated.append(word)
         else:
@@ -142,6 +141,13 @@ def combined(components: Sequence[Component], correlations: Mapping[tuple[str, s
     return math.sqrt(max(0.0, total))
 
 
+def _normal_below(probability: float) -> float:
+    """The standard normal value below which a probability lies."""
+    from statistics import NormalDist  # takes as long to import as all of our own rules
+
+    return NormalDist().inv_cdf(probability)
+
+
 def effective_freedom(components: Sequence[Component]) -> float:
     """The effective degrees of freedom (Welch-Satterthwaite, GUM G.4.1), not truncated; infinite if all are."""
     spread = sum(each.share ** 4 / each.freedom for each in components if each.share and math.isfinite(each.freedom))
@@ -151,7 +157,7 @@ def effective_freedom(components: Sequence[Component]) -> float:
 def coverage_factor(freedom: float, probability: float) -> float:
     """The factor for a two-sided coverage probability: Student's t, the normal distribution without limit (GUM G.3)."""
     if math.isinf(freedom):
-        return NormalDist().inv_cdf((1 + probability) / 2)
+        return _normal_below((1 + probability) / 2)
     low, high = 0.0, 1.0
     while _t_inside(high, freedom) < probability:
         high *= 2
