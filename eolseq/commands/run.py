@@ -183,7 +183,7 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
             for name, player in opened.players.items()}
     return Bay(station.bays[0], station.name, station.digest, opened.simulated,
                {name: page.digest for name, page in pages.items()}, dict(opened.by_role), used, station.connections,
-               opened.watcher, opened.door, station.decision)
+               opened.watcher, opened.door, station.decision, station.zeros)
 
 
 def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:

@@ -7,6 +7,7 @@ from contextlib import AbstractContextManager, contextmanager
 from typing import Any
 
 from eolseq.bands.band import AcceptanceBand, Reading
+from eolseq.bands.zero import FixtureZero
 from eolseq.clock import Clock
 from eolseq.engine.events import Event, Live
 from eolseq.errors import InstrumentFault, StationFault
@@ -25,7 +26,8 @@ class RunBench:
 
     def __init__(self, clock: Clock, instruments: Mapping[str, Instrument], channels: Mapping[str, int],
                  watcher: Watcher, door: Door, emit: Callable[[Event], None],
-                 write_energise: Callable[[str, Mapping[str, Any]], None]) -> None:
+                 write_energise: Callable[[str, Mapping[str, Any]], None],
+                 zeros: Mapping[str, FixtureZero] | None = None) -> None:
         self.clock = clock
         self._step_index = 0
         self._parts_open_at = 0.0  # seconds; a contactor needs its time to open as well as to close
@@ -35,6 +37,7 @@ class RunBench:
         self._door = door
         self._emit = emit
         self._write = write_energise
+        self._zeros = zeros or {}
 
     def begin(self, index: int) -> None:
         """A step begins; counted from 0."""
@@ -46,6 +49,14 @@ class RunBench:
         if found is None:
             raise StationFault(f"This station has no {role.replace('_', ' ')}.",
                                "Run this sequence on another station.")
+        return found
+
+    def zero(self, fixture: str) -> FixtureZero:
+        """The zero of a fixture; StationFault if this station has none."""
+        found = self._zeros.get(fixture)
+        if found is None:
+            raise StationFault(f"This station has no zero of fixture {fixture}.",
+                               "Take it on a shorting piece and name it under 'zeros' in the station file.")
         return found
 
     @contextmanager

@@ -7,26 +7,21 @@ before the next thing happens, and voltage is off before anything is written abo
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
-from eolseq import __version__
 from eolseq.bands.band import Outcome
 from eolseq.bands.rules import Rule
 from eolseq.clock import Clock
 from eolseq.engine import events
 from eolseq.engine.bench import RunBench
 from eolseq.engine.cautions import STANDARD
-from eolseq.engine.entries import Used, applied, measured, settings_text, step_done
 from eolseq.engine.judging import SureOf, Verdict, judge_evidence, run_outcome
+from eolseq.engine.recording import Bay, RunLog, RunRecord
 from eolseq.engine.states import RunStates
 from eolseq.engine.sureness import sure_of
-from eolseq.errors import EolseqError, LinkAborted, RecordFault, Refused, StationFault, Stopped
-from eolseq.guard.power import Door, LockedRed
-from eolseq.guard.watcher import Watcher
-from eolseq.instruments.roles import Instrument
-from eolseq.records import entries
+from eolseq.errors import EolseqError, LinkAborted, Refused, StationFault, Stopped
+from eolseq.guard.power import LockedRed
 from eolseq.sequence.model import Sequence as TestSequence
 from eolseq.steps.base import Evidence, Step
 
@@ -35,48 +30,11 @@ _EVENT_AT = {"energised": "energise", "proving_dead": "take_off", "guarded": "pr
 ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand", "motor_current")  # no heat without a sound fan
 
 
-class RunLog(Protocol):
-    """What a run needs of the log."""
-
-    @property
-    def size(self) -> int:
-        """How many entries there are."""
-
-    def append(self, entry: Any, durable: bool = True) -> int:
-        """Write an entry and give its index, durable."""
-
-    def checkpoint(self) -> None:
-        """Sign the present state beside the log."""
-
-    def attempts(self, serial: str) -> list[entries.EarlierAttempt]:
-        """The earlier attempts on a unit."""
-
-    def withstand_applications(self, serial: str) -> int:
-        """How often withstand voltage was put on a unit, in all its attempts."""
-
-
 Gate = Callable[[str], None]
 """Raises Refused when the unit of this serial may not be tested now."""
 
 Acknowledge = Callable[[events.Cautions], str | None]
 """Shows the cautions and gives the operator who acknowledged them, or None."""
-
-
-@dataclass(frozen=True)
-class Bay:
-    """Everything of the station that a run works with, opened and proved off."""
-
-    name: str
-    station: str
-    station_digest: str
-    simulated: bool
-    pages: Mapping[str, str]
-    instruments: Mapping[str, Instrument]
-    used: Mapping[str, Used]
-    channels: Mapping[str, int]
-    watcher: Watcher
-    door: Door
-    decision: Rule | None = None
 
 
 @dataclass(frozen=True)
@@ -107,19 +65,15 @@ class UnitRun:
         self._clock = clock
         self._sequence = sequence
         self._bay = bay
-        self._log = log
         self._emit = emit
         self._acknowledge = acknowledge
         self._gates = gates
-        self._approval = approval
         self._trial = trial or (approval is None and not bay.simulated)  # what is not approved releases nothing
+        self._record = RunRecord(log, bay, sequence, approval, self._trial)
         self._states = RunStates()
         self._operator = ""
-        self._begin = 0
         self._attempt: int | None = None
-        self._earlier: list[entries.EarlierAttempt] = []
         self._verdicts: list[Verdict] = []
-        self._record_fault: RecordFault | None = None
         self._step: Step | None = None
         self.crash: Exception | None = None
 
@@ -135,7 +89,7 @@ class UnitRun:
                 self._admit(serial)
                 self._caution()
                 self._wait_for_guard()
-                self._write_begin(serial)
+                self._record.begin(serial, self._operator)
             except Refused as error:
                 return self._refused(serial, error)
             except StationFault as error:
@@ -170,8 +124,7 @@ class UnitRun:
 
     def _identify(self, serial: str) -> None:
         sequence, bay = self._sequence, self._bay
-        self._earlier = self._log.attempts(serial)
-        self._attempt = len(self._earlier) + 1
+        self._attempt = self._record.identify(serial)
         plan = tuple(events.StepPlan(s.kind, s.name, s.bands(), s.seconds()) for s in sequence.steps)
         self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, self._trial,
                                     self._attempt, plan))
@@ -226,25 +179,9 @@ class UnitRun:
             raise StationFault("The two guard contacts disagree.", "Call maintenance to check the guard switch.")
         raise Refused(f"The guard {what} within {GUARD_WAIT:.0f} s.", "Open and close the guard, then start again.")
 
-    def _write_begin(self, serial: str) -> None:
-        bay, sequence = self._bay, self._sequence
-        self._begin = self._log.append(entries.Begin(
-            serial=serial, attempt=len(self._earlier) + 1, mode="simulated" if bay.simulated else "real",
-            trial="yes" if self._trial else "no", bay=bay.name, earlier_count=len(self._earlier),
-            earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]),
-            withstand_applications=self._log.withstand_applications(serial),
-            instruments=tuple(entries.InstrumentNamed(u.name, u.model, u.serial) for u in bay.used.values()),
-            sequence=self._sequence_used(), station=bay.station,
-            station_digest=bay.station_digest, pages=bay.pages, operator=self._operator,
-            cautions=(*STANDARD, *sequence.cautions), approval=self._approval, software=__version__))
-
-    def _sequence_used(self) -> entries.SequenceUsed:
-        s = self._sequence
-        return entries.SequenceUsed(s.name, str(s.path), s.digest)
-
     def _refused(self, serial: str, error: Refused) -> RunResult:
         self._fire("refuse")
-        self._remark(serial, error)
+        self._record.remark(serial, error)
         self._fire("release")
         self._emit(events.RunEnds(Outcome.REFUSED, str(error), None, None))
         return RunResult(Outcome.REFUSED, str(error), serial, None, self._bay.simulated, None,
@@ -252,15 +189,11 @@ class UnitRun:
 
     def _fault_before(self, serial: str, error: StationFault) -> RunResult:
         self._fire("refuse")
-        self._remark(serial, error)
+        self._record.remark(serial, error)
         self._fire("release")
         self._emit(events.RunEnds(Outcome.FAULT, str(error), None, None))
         return RunResult(Outcome.FAULT, str(error), serial, None, self._bay.simulated, None,
                          self._not_reached(), self._trial)
-
-    def _remark(self, serial: str, error: EolseqError) -> None:
-        with suppress(RecordFault):  # the log is the fault, or has one too: what is shown and the exit code say so
-            self._log.append(entries.Remark(serial=serial, reason=str(error)))
 
     def _not_reached(self) -> tuple[tuple[Step, Verdict], ...]:
         done = list(self._verdicts)
@@ -272,7 +205,7 @@ class UnitRun:
     def _run_steps(self) -> None:
         bay = self._bay
         bench = RunBench(self._clock, bay.instruments, bay.channels, bay.watcher, bay.door, self._emit,
-                         self._write_energise)
+                         self._about_to_energise, bay.zeros)
         may_energise = True
         for index, step in enumerate(self._sequence.steps):
             if not may_energise and step.highest_volts() is not None:
@@ -301,11 +234,11 @@ class UnitRun:
         verdict = judge_evidence(evidence, self._sure(index, step)) if ended is None else \
             self._cut_short(index, step, ended)
         self._verdicts.append(verdict)
-        self._write_readings(step, verdict)
+        self._record.readings(step, verdict)
         if isinstance(ended, LockedRed):
-            self._lock(ended)
+            self._record.lock(ended)
         self._emit(events.StepEnds(index, verdict.outcome, verdict.sentence, verdict.readings))
-        return ended is None and self._record_fault is None
+        return ended is None and self._record.fault is None
 
     def _told_as_trip(self, error: EolseqError) -> EolseqError:
         """An exchange that a trip ended is told as that trip, since only the watcher knows who stopped the run."""
@@ -333,27 +266,9 @@ class UnitRun:
         outcome = Outcome.STOPPED if isinstance(error, Stopped) else Outcome.FAULT
         return Verdict(outcome, why, so_far.readings, so_far.applied)
 
-    def _write_energise(self, source: str, settings: Mapping[str, Any]) -> None:
-        step = self._step
-        self._log.append(entries.Energise(run=self._begin, step=step.name if step else "",
-                                          kind_of_step=step.kind if step else "", source=source,
-                                          settings=settings_text(settings)))
-
-    def _write_readings(self, step: Step, verdict: Verdict) -> None:
-        """Voltage is off; every reading becomes durable before the next step. An error stops the run, not the truth."""
-        try:
-            for number, judged in enumerate(verdict.readings):
-                ranges = tuple(applied(each) for each in verdict.applied) if number == 0 else ()
-                self._log.append(entries.reading(self._begin, step.name, step.kind,
-                                                 measured(judged, self._bay.used), ranges))
-        except RecordFault as error:
-            self._record_fault = error
-
-    def _lock(self, error: LockedRed) -> None:
-        try:
-            self._log.append(entries.Lock(reason=error.what, do=error.do))
-        except RecordFault as fault:
-            self._record_fault = fault
+    def _about_to_energise(self, source: str, settings: Mapping[str, Any]) -> None:
+        if self._step is not None:
+            self._record.energise(self._step, source, settings)
 
     # -- the end ------------------------------------------------------------------------------------------------
 
@@ -366,13 +281,13 @@ class UnitRun:
         if outcome is Outcome.PASS and any(v.outcome is not Outcome.PASS for _, v in steps):
             outcome = Outcome.FAULT
         sentence = self._sentence(outcome, steps)
-        index = self._write_end(serial, outcome, sentence, steps)
-        if self._record_fault is not None:
+        index = self._record.end(serial, outcome, sentence, steps)
+        if self._record.fault is not None:
             outcome = Outcome.FAULT if outcome is not Outcome.FAIL else outcome
-            sentence = f"{sentence} NOT RECORDED: {self._record_fault}"
+            sentence = f"{sentence} NOT RECORDED: {self._record.fault}"
         self._fire("record")
         self._fire("release")
-        self._emit(events.RunEnds(outcome, sentence, str(getattr(self._log, "path", "")), index))
+        self._emit(events.RunEnds(outcome, sentence, str(getattr(self._record.log, "path", "")), index))
         return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps, self._trial)
 
     def _sentence(self, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
@@ -382,25 +297,3 @@ class UnitRun:
         if self._trial:
             return "Every step passed, in a trial. This unit is NOT released: mark it and keep it apart."
         return "Every step passed. Open the guard and take the unit out."
-
-    def _write_end(self, serial: str, outcome: Outcome, sentence: str,
-                   steps: tuple[tuple[Step, Verdict], ...]) -> int | None:
-        bay = self._bay
-        end = entries.End(
-            run=self._begin, serial=serial, outcome=str(outcome), sentence=sentence,
-            mode="simulated" if bay.simulated else "real", trial="yes" if self._trial else "no", bay=bay.name,
-            attempt=self._attempt or 1, earlier_count=len(self._earlier),
-            earlier=tuple(self._earlier[-entries.EARLIER_KEPT:]),
-            withstand_applications=self._log.withstand_applications(serial),
-            steps=tuple(step_done(step, verdict, bay.used) for step, verdict in steps),
-            instruments=tuple(entries.InstrumentStanding(u.name, u.role, u.identity, u.model, u.serial,
-                                                         u.calibrated_until) for u in bay.used.values()),
-            operator=self._operator, cautions=(*STANDARD, *self._sequence.cautions), sequence=self._sequence_used(),
-            approval=self._approval, software=__version__)
-        try:
-            index = self._log.append(end)
-            self._log.checkpoint()
-        except RecordFault as error:
-            self._record_fault = self._record_fault or error
-            return None
-        return index
