@@ -11,6 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
 from eolseq.bands.rules import Rule
+from eolseq.bands.zero import ZERO, FixtureZero, read_zeros
 from eolseq.guard.inputs import GuardSettings
 from eolseq.instruments.spans import Known
 from eolseq.quantity import parse
@@ -52,6 +53,8 @@ STATION = Group({
         "access_time": Field(_TIME, about="shortest time in which a person could reach a live part"),
     }, "the guard"), about="times of the guard"),
     "connections": Field(MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}"), about="relay channel by name"),
+    "zeros": Field(MapOf(ZERO, _NAME), required=False, default={}, about="by fixture: what its leads read in a "
+                   "two-wire ground continuity measurement"),
     "decision": DECISION,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
@@ -104,6 +107,7 @@ class Station:
     connections: Mapping[str, int]
     ceilings: CeilingValues
     decision: Rule | None = None
+    zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
 
 
 def load_station(path: Path) -> Station:
@@ -113,6 +117,7 @@ def load_station(path: Path) -> Station:
         _check(item, findings)
     known = {name: {} if each is None else read_known(each["uncertainty"], findings)
              for name, each in (item["instruments"] or {}).items()}
+    zeros = read_zeros(item["zeros"] or {}, findings)
     findings.raise_if_any()
     guard, ceilings = item["guard"], item["ceilings"]
     return Station(
@@ -126,7 +131,7 @@ def load_station(path: Path) -> Station:
                                                             "access_time"))),
         connections=dict(item["connections"]),
         ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
-        decision=read_decision(item["decision"]))
+        decision=read_decision(item["decision"]), zeros=zeros)
 
 
 def _check(item: Item, findings: Findings) -> None:

@@ -15,6 +15,7 @@ from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.quantity import Quantity
 
 if TYPE_CHECKING:  # only named in annotations, and checking a file need not wait for them
+    from eolseq.bands.zero import FixtureZero
     from eolseq.clock import Clock
     from eolseq.instruments.roles import Answer, Instrument
 
@@ -111,6 +112,9 @@ class Bench(Protocol):
 
     def instrument(self, role: str) -> Instrument:
         """The instrument that plays a role at this bay."""
+
+    def zero(self, fixture: str) -> FixtureZero:
+        """What the leads of a fixture read by themselves; StationFault if the station has no zero of it."""
 
     def connected(self, route: str, connections: Connections, *, point: str = "") -> AbstractContextManager[None]:
         """Close the relays of a route (an instrument's way to the unit), a bond point, ties and parts; read them back.

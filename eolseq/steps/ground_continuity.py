@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from eolseq.bands.band import AcceptanceBand
+from eolseq.bands.zero import less_zero
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Findings, Item, ListOf, Text, Word
 from eolseq.steps.base import Bench, Connections, Evidence
@@ -29,13 +30,19 @@ from eolseq.steps.fields import (
 )
 from eolseq.steps.watching import Gathered, Hold, gathering, looks
 
+if TYPE_CHECKING:
+    from eolseq.bands.zero import FixtureZero
+
 KIND = "ground_continuity"
 _SWITCHING = 0.15  # seconds for relays and OFF at each point, for the expected time only
 
 FIELDS = step_group(KIND, "ohm", {
     "points": Field(ListOf(Text(40, NAME, "letters, digits and dashes, such as front-panel"), 1, 40),
                     about="the metal parts, each measured by itself"),
-    "wires": Field(Word(("four",)), about="'four': current and voltage leads are separate"),
+    "wires": Field(Word(("four", "two")), about="four: current and voltage leads are separate; two: the fixture's zero "
+                   "is taken off"),
+    "zero": Field(Text(40, NAME, "a fixture such as nest-1"), required=False, default="", about="for two wires: the "
+                  "fixture whose zero the station has"),
     "current": Field(POSITIVE_AMPS, about="the test current, such as '25 A'"),
     "rise": Field(POSITIVE_SECONDS, about="how long the current rises, such as '0.1 s'"),
     "hold": Field(HOLD, about="how long it is held, such as '0.5 s'"),
@@ -57,18 +64,29 @@ class GroundContinuity:
     band: AcceptanceBand
     applied_current: AcceptanceBand
     connections: Connections
+    zero: str = ""
     kind: str = KIND
 
     def run(self, bench: Bench) -> Evidence:
         """Measure each point at the end of its hold; every point is measured, whatever the ones before it gave."""
         held = []
+        zeros = self._zeros(bench)
         with gathering() as found:
             for index, point in enumerate(self.points):
-                held.append(self._measure(bench, point, self._each() * (len(self.points) - index), found))
+                held.append(self._measure(bench, point, self._each() * (len(self.points) - index), found, zeros))
             found.applied.append(Hold.over(held).applied("current", "current", self.applied_current, "A"))
         return found.evidence()
 
-    def _measure(self, bench: Bench, point: str, left: float, found: Gathered) -> Hold:
+    def _zeros(self, bench: Bench) -> FixtureZero | None:
+        """The fixture's zero, good today and for every point, or None in a four-wire step; before any voltage."""
+        if not self.zero:
+            return None
+        zero = bench.zero(self.zero)
+        for point in self.points:
+            zero.at(point, bench.clock.now().date())
+        return zero
+
+    def _measure(self, bench: Bench, point: str, left: float, found: Gathered, zero: FixtureZero | None) -> Hold:
         hold = Hold()
         with bench.connected("continuity", self.connections, point=point), \
                 bench.energised("continuity_tester", dict(self._settings())) as source:
@@ -76,8 +94,11 @@ class GroundContinuity:
                 hold.add(look)
                 bench.live(f"resistance {point}", look.answer.readings.get("resistance"), self.band, look.phase,
                            max(0.0, left - look.since_on))
-        found.take(hold.last("resistance", "ohm"), self.band, if_open="no earth path: the point is not bonded, or a "
-                   "lead is off", where=point)
+        reading, band = hold.last("resistance", "ohm"), self.band
+        if zero is not None:
+            reading = less_zero(reading, zero.at(point, bench.clock.now().date()))
+            band = replace(band, basis=f"{band.basis}; {zero.basis(point)}")
+        found.take(reading, band, if_open="no earth path: the point is not bonded, or a lead is off", where=point)
         return hold
 
     def seconds(self) -> float:
@@ -115,7 +136,8 @@ class GroundContinuity:
 
     def settings_for_log(self) -> dict[str, str]:
         """The settings as text with units."""
-        return {**as_text(self._settings()), "wires": "four", "points": ", ".join(self.points)}
+        return {**as_text(self._settings()), "wires": "two" if self.zero else "four",
+                **({"zero": self.zero} if self.zero else {}), "points": ", ".join(self.points)}
 
     def _settings(self) -> Mapping[str, Any]:
         return {"current": self.current, "rise": self.rise, "hold": self.hold, "open_volts": self.open_volts}
@@ -126,7 +148,8 @@ def from_item(item: Item) -> GroundContinuity:
     return GroundContinuity(
         name=item["name"], points=tuple(item["points"]), current=item["current"], rise=item["rise"],
         hold=item["hold"], open_volts=item["open_volts"], band=read_band(item["band"]),
-        applied_current=read_band(item["applied"]["current"]), connections=read_connections(item["connections"]))
+        applied_current=read_band(item["applied"]["current"]), connections=read_connections(item["connections"]),
+        zero=item["zero"])
 
 
 def check(item: Item, findings: Findings) -> None:
@@ -136,6 +159,12 @@ def check(item: Item, findings: Findings) -> None:
     check_applied(item, findings, current="current")
     check_connections(item, findings)
     check_repeated(item.get("points"), findings, "named")
+    if item.get("wires") == "two" and not item.given("zero"):
+        findings.add(item.place_of("wires"), "two wires without a zero: the leads would be measured with the unit",
+                     "'zero', the fixture whose zero the station has; or four wires")
+    if item.get("wires") == "four" and item.given("zero"):
+        findings.add(item.place_of("zero"), "a zero in a four-wire step, which leaves the leads out by itself",
+                     "no 'zero'")
     band = item.get("band")
     if band is not None and band["at_least"] is not None and band["at_least"].base <= 0:
         findings.add(band.place_of("at_least"), f"a floor of {band['at_least']} shows nothing", "more than 0 ohm")

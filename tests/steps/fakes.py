@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from eolseq.bands.band import ABOVE_RANGE, NOT_A_NUMBER, AcceptanceBand, Reading
+from eolseq.bands.zero import FixtureZero
 from eolseq.clock import VirtualClock
 from eolseq.instruments.roles import Answer
 from eolseq.quantity import Quantity
@@ -104,6 +105,11 @@ class FakeBench:
     shown: list[tuple[str, str, float]] = field(default_factory=list)
     source: FakeSource | None = None
     on: int = 0
+    zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
+
+    def zero(self, fixture: str) -> FixtureZero:
+        """The zero of a fixture."""
+        return self.zeros[fixture]
 
     def instrument(self, role: str) -> FakeMeter:
         """The meter of a role."""
