@@ -56,8 +56,8 @@ def station_subject(station: Station) -> Subject:
 
 
 def page_subject(page: Any) -> Subject:
-    """A driver page as something to be approved."""
-    return Subject(DRIVER_PAGE, page.model, page.path, _same(Path(page.path), page.digest))
+    """A driver page as something to be approved; one model may have a page for each of its roles."""
+    return Subject(DRIVER_PAGE, f"{page.model} as {page.role}", page.path, _same(Path(page.path), page.digest))
 
 
 def _once(pages: Mapping[str, Any]) -> list[Any]:

@@ -21,7 +21,31 @@ from eolseq.station.file import load_station
 from tests.commands.test_keys import enrol, make, with_passphrase
 from tests.rig import ROOT, Rig
 
-SEQUENCE = "duct-heater.yaml"
+SEQUENCE = "earth.yaml"
+EARTH = """format: 1
+kind: sequence
+name: Earth path only
+version: "1"
+unit:
+  models: [DH-6]
+  serial_pattern: DH6-[0-9]{8}
+  protection_class: I
+  rated: {voltage: 240 V, frequency: 60 Hz}
+  metal_parts: [front-panel]
+steps:
+  - kind: ground_continuity
+    name: Earth path
+    points: [front-panel]
+    wires: four
+    current: 25 A
+    rise: 0.1 s
+    hold: 0.4 s
+    open_volts: 12 V
+    band: {at_least: 2 mohm, at_most: 0.1 ohm, basis: "common practice, no source"}
+    applied:
+      current: {at_least: 24 A, at_most: 26 A}
+    connections: {return: earth}
+"""
 
 
 def approve(*words: str, by: str | None = "e-1", station: str = "bench.yaml") -> int:
@@ -35,7 +59,7 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A working folder with its own copies of the demo's files and three people enrolled."""
     monkeypatch.chdir(tmp_path)
     shutil.copy(ROOT / "simulators/demo-station.yaml", "bench.yaml")
-    shutil.copy(ROOT / "sequences/duct-heater-6kw.yaml", SEQUENCE)
+    Path(SEQUENCE).write_text(EARTH, "utf-8")
     shutil.copytree(ROOT / "drivers", "drivers")
     make("q-1", "e-1", "e-2", "m-1")
     assert enrol("q-1", "e-1", "e-2", "m-1") == 0
@@ -57,21 +81,22 @@ def test_old_and_new_limits_stand_side_by_side(here: Path, capsys: pytest.Captur
     assert approve(*FIRST) == 0
     said = capsys.readouterr().out
     assert "never approved before; author e-2" in said and "approved in entry 2, signed by e-1 (engineer" in said
-    line = changed("at_most: 2.8 mA", "at_most: 4.8 mA")
+    line = changed("at_most: 0.1 ohm", "at_most: 0.2 ohm")
     assert approve(SEQUENCE, "--author", "e-2", "--reason", "wider") == 0
     said = capsys.readouterr().out
-    assert re.search(r"^  \* current +1.2 mA to 2.8 mA +1.2 mA to 4.8 mA$", said, re.M)
-    assert f"- line {line}:       at_most: 2.8 mA" in said and f"+ line {line}:       at_most: 4.8 mA" in said
-    assert [row for row in said.splitlines() if row.startswith("  *")] == [
-        row for row in said.splitlines() if row.startswith("  * current")]
+    assert re.search(r"^  \* resistance front-panel +2 mohm to 0.1 ohm +2 mohm to 0.2 ohm$", said, re.M)
+    assert re.search(rf"^  - line {line}: .*at_most: 0.1 ohm", said, re.M)
+    assert re.search(rf"^  \+ line {line}: .*at_most: 0.2 ohm", said, re.M)
+    assert sum(row.startswith("  *") for row in said.splitlines()) == 1
 
 
 def test_what_is_printed_before_it_is_asked_is_complete(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without --yes and without a terminal nothing is signed, and all limits were printed all the same."""
-    assert with_passphrase("approve", *FIRST, "--station", "bench.yaml", "--key", "keys/e-1.pem") == 2
+    whole = "sequences/duct-heater-6kw.yaml"
+    assert with_passphrase("approve", whole, *FIRST[1:], "--station", "bench.yaml", "--key", "keys/e-1.pem") == 2
     captured = capsys.readouterr()
     assert "add --yes" in captured.err
-    bands = [str(band) for step in load_sequence(Path(SEQUENCE)).steps for _, band in step.bands()]
+    bands = [str(band) for step in load_sequence(ROOT / whole).steps for _, band in step.bands()]
     assert len(bands) >= 15 and all(band in captured.out for band in bands)
     assert Records.open(Path("records")).size == 2
 
@@ -158,7 +183,7 @@ def test_a_real_station_tests_only_what_is_approved(here: Path) -> None:
     assert "The station file of Aldervale demo bench (bench.yaml) is not approved" in refusal(gate())
     assert "See maintenance, and an engineer" in refusal(gate(trial=True))
     sign_everything()
-    assert "'Duct heater 6 kW' (duct-heater.yaml) is not approved" in refusal(gate())
+    assert "'Earth path only' (earth.yaml) is not approved" in refusal(gate())
     gate(trial=True)("DH6-00000001")
     assert approve(*FIRST) == 0
     passed = gate()
@@ -170,7 +195,7 @@ def test_a_changed_line_is_named_whichever_file_it_is_in(here: Path) -> None:
     sign_everything()
     assert approve(*FIRST) == 0
     gate()("DH6-00000001")
-    line = changed("at_most: 2.8 mA", "at_most: 4.8 mA")
+    line = changed("at_most: 0.1 ohm", "at_most: 0.2 ohm")
     assert f"{SEQUENCE}:{line}: is not as it was approved" in refusal(gate())
     gate(trial=True)("DH6-00000001")
     line = changed("volts: 2000 V", "volts: 5000 V", "bench.yaml")

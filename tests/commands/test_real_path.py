@@ -18,39 +18,13 @@ from pathlib import Path
 import pytest
 
 from eolseq.records.reader import Records
-from tests.commands.test_approve import approve
+from tests.commands.test_approve import EARTH, approve
 from tests.commands.test_keys import make, with_passphrase
 from tests.rig import ROOT
 
 pytestmark = pytest.mark.real_time
 
 SERIAL = "DH6-00000001"
-EARTH = """format: 1
-kind: sequence
-name: Earth path only
-version: "1"
-unit:
-  models: [DH-6]
-  serial_pattern: DH6-[0-9]{8}
-  protection_class: I
-  rated: {voltage: 240 V, frequency: 60 Hz}
-  metal_parts: [front-panel]
-steps:
-  - kind: ground_continuity
-    name: Earth path
-    points: [front-panel]
-    wires: four
-    current: 25 A
-    rise: 0.1 s
-    hold: 0.4 s
-    open_volts: 12 V
-    band: {at_least: 2 mohm, at_most: 0.1 ohm, basis: "common practice, no source"}
-    applied:
-      current: {at_least: 24 A, at_most: 26 A}
-    connections: {return: earth}
-"""
-
-
 class Bench:
     """The simulated instruments' process, and the person at the bay."""
 
