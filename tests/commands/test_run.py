@@ -176,3 +176,33 @@ def test_not_acknowledged_without_a_terminal(bench: Bench) -> None:
                           capture_output=True, timeout=60, env={**os.environ, "PYTHONPATH": str(ROOT)}, check=False)
     assert done.returncode == 3, done.stderr
     assert "The cautions were not acknowledged." in done.stdout + done.stderr
+
+
+# A log that a crash or a hand has torn.
+
+
+def test_a_line_that_a_crash_tore_is_recovered_at_the_next_start(quick_path: Path) -> None:
+    files = simulated(quick_path)
+    assert run(quick_path, *files, "--acknowledge", "tester").returncode == 0
+    log = quick_path / "records/log.jsonl"
+    whole = log.read_bytes()
+    last_line = whole.splitlines(keepends=True)[-1]
+    log.write_bytes(whole + last_line[:len(last_line) // 2])
+    done = run(quick_path, *files, "--acknowledge", "tester")
+    assert done.returncode == 0, done.stderr
+    assert log.read_bytes().startswith(whole), "nothing is ever taken out of a log"
+    kinds = [entry["kind"] for entry in entries(quick_path)]
+    assert kinds.count("recovery") == 1 and kinds.count("end") == 2
+    assert eolseq(quick_path, "audit", "records/log.jsonl").returncode == 0
+
+
+def test_a_line_that_was_acknowledged_and_is_cut_in_half_stops_the_station(quick_path: Path) -> None:
+    files = simulated(quick_path)
+    assert run(quick_path, *files, "--acknowledge", "tester").returncode == 0
+    log = quick_path / "records/log.jsonl"
+    whole = log.read_bytes()
+    log.write_bytes(whole[:-len(whole.splitlines()[-1]) // 2])
+    done = run(quick_path, *files, "--acknowledge", "tester")
+    assert done.returncode == 5
+    assert "eolseq audit" in done.stderr and "Traceback" not in done.stderr
+    assert eolseq(quick_path, "audit", "records/log.jsonl").returncode == 1
