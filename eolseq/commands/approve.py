@@ -190,8 +190,8 @@ def _carry(options: argparse.Namespace, log: Log, standing: Standing, documents:
     """Write each into the log; all are judged before the first is written."""
     from eolseq.records.entries import Approval
 
-    for document in documents:
-        standing.judge_approval(document, log.size)
+    for place, document in enumerate(documents):  # each on top of those before it: the same file may stand there twice
+        standing.approvals.append(standing.judge_approval(document, log.size + place))
     if options.document and options.key is None:
         signing.confirm(options, f"Write {_count(documents)} into the station's log?")
     for document in documents:

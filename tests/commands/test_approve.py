@@ -143,6 +143,18 @@ def test_pages_are_signed_on_one_computer_and_countersigned_on_another(here: Pat
     assert Records.open(Path("records")).size == 4
 
 
+def test_of_several_documents_all_are_written_or_none(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A document that may not follow the one before it in the same command leaves the log as it was."""
+    assert approve(*FIRST, "--out", "signed") == 0
+    one = str(next(Path("signed").iterdir()))
+    for words in (("--document", one, one), (SEQUENCE, *FIRST)):
+        assert approve(*words, by=None if words[0] == "--document" else "e-1") == 3
+        assert "an older one cannot come back" in capsys.readouterr().err
+        assert Records.open(Path("records")).size == 2
+    assert approve("--document", one, by=None) == 0
+    assert len(Records.open(Path("records")).documents) == 3
+
+
 # -- the gate of a real station ---------------------------------------------------------------------------------
 
 
