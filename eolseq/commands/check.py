@@ -113,8 +113,11 @@ def _load(checked: Checked, path: Path, facts: tuple[Any, Mapping[str, Any]] | N
 
 def _load_page(path: Path) -> object:
     from eolseq.instruments.page import load_page
+    from eolseq.instruments.transcript import replay
 
-    return load_page(path)
+    page = load_page(path)
+    replay(page).raise_if_any()
+    return page
 
 
 def _load_station(path: Path) -> object:

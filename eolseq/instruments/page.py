@@ -14,7 +14,7 @@ from typing import Any
 from eolseq.instruments.page_builder import build_page
 from eolseq.instruments.page_model import Action, Ask, Given, Page, Pause, Query, Range, Send, Wait, Within
 from eolseq.instruments.roles import ROLES
-from eolseq.instruments.settings import is_name
+from eolseq.instruments.settings import NAME, is_name
 from eolseq.quantity import UNITS, Quantity, nearest, parse
 from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, Parsed, Text, Word, YesNo, load_file
 
@@ -29,6 +29,10 @@ class _UnitName:
         if text is None or text in UNITS:
             return text
         return where.mistake(node, f"'{text}' is not a unit known here", "a unit such as V", nearest(text, UNITS))
+
+    def schema(self, _: Any) -> dict[str, Any]:
+        """The same as JSON Schema."""
+        return {"enum": list(UNITS)}
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,11 @@ class _Deadline:
         if node.id == "scalar" and is_name(node.value):
             return str(node.value)
         return _TIME.read(node, where)
+
+    def schema(self, of: Any) -> dict[str, Any]:
+        """The same as JSON Schema; ``of`` gives that of another kind of value."""
+        part = {"anyOf": [of(_TIME), {"type": "string", "pattern": f"^(?:{NAME})(?!\\n)$"}]}
+        return {"anyOf": [part, {"type": "array", "items": part, "minItems": 1}]}
 
 
 _QUANTITY = Parsed(parse, "a value such as '50 V'")
@@ -96,6 +105,19 @@ ACTION_LINE = Group({
     "every": Field(_TIME, False, about="between two repetitions"),
 }, "a line of an action")
 
+SCENE = Group({
+    "does": Field(Text(40), about="'identity', or an action of the role"),
+    "with": Field(MapOf(Text(60)), False, about="the settings that it is given"),
+    "exchanges": Field(ListOf(Group({
+        "out": Field(Text(), about="the message"),
+        "in": Field(Text(), False, about="its reply, without what ends it"),
+    }, "an exchange"), 1, 200), about="in their order"),
+    "gives": Field(MapOf(Text(60)), False, about="the readings that the replies mean"),
+    "flags": Field(ListOf(Text(40)), False, about="the flags that they set"),
+    "channels": Field(ListOf(Count(1, 9999)), False, about="the closed channels that they list"),
+    "fault": Field(YesNo(), False, about="whether the page must find a fault in them"),
+}, "a scene")
+
 PAGE = Group({
     "role": Field(Word(tuple(ROLES)), about="the part it plays"),
     "line": Field(LINE, about="what its line is like"),
@@ -124,6 +146,7 @@ PAGE = Group({
         "none": Field(ListOf(Text(40)), False, about="texts that say there is no value"),
     }, "no_reading"), False, about="texts that stand in place of a number"),
     "does": Field(MapOf(ListOf(ACTION_LINE, 1, 50)), about="its actions, line by line"),
+    "transcript": Field(ListOf(SCENE, 1, 100), False, about="exchanges that the page must produce, as they were seen"),
 }, "the driver page")
 """The keys of a driver page."""
 

@@ -13,6 +13,7 @@ from eolseq.bands.band import ABOVE_RANGE, BELOW_RANGE, NO_ANSWER
 from eolseq.instruments.line import Line
 from eolseq.instruments.page_actions import Actions
 from eolseq.instruments.page_model import DEFAULT_WITHIN, Page, Query
+from eolseq.instruments.page_scenes import Scenes
 from eolseq.instruments.page_values import Section, Values
 from eolseq.instruments.replies import Flags, Meanings, Words, compile_frame
 from eolseq.instruments.roles import ROLES
@@ -42,11 +43,12 @@ def build_page(item: Item, findings: Findings, path: str, source: bytes) -> Page
     actions = Actions(item, findings, role, meanings, takes)
     does = actions.does()
     replies.check_flags(actions.awaited)
+    transcript = Scenes(item, findings, role).scenes()
     findings.raise_if_any()
     return Page(path=path, digest=hashlib.sha256(source).hexdigest(), role=role_name, model=item["identity"]["model"],
                 line=_line(item["line"]), identity=_there(identity), errors=errors,
                 no_error=item["errors"]["none"] if errors is not None else 0, stop=item["stop"] or "", takes=takes,
-                gives=gives, does=does)
+                gives=gives, does=does, transcript=transcript)
 
 
 class Replies(Section):

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
-from eolseq.bands.uncertainty import Accuracy
+from eolseq.errors import Place
 from eolseq.instruments.line import Line
 from eolseq.instruments.replies import Frame
 from eolseq.instruments.settings import Setting, Template
 from eolseq.quantity import Quantity
+
+if TYPE_CHECKING:  # only named in an annotation, and a page without accuracies need not wait for it
+    from eolseq.bands.uncertainty import Accuracy
 
 DEFAULT_WITHIN = 1.0  # s, for a message whose page does not say
 
@@ -103,6 +107,32 @@ class Given:
 
 
 @dataclass(frozen=True)
+class Exchanged:
+    """One exchange of a transcript: what goes out, and the reply that comes in, if any."""
+
+    out: str
+    reply: str | None
+    place: Place
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One action of a transcript with its settings and exchanges, and what the replies mean.
+
+    ``gives``: reading -> its place in the file, and its value as text. ``fault``: the page must find a fault here.
+    """
+
+    does: str
+    settings: Mapping[str, Any]
+    exchanges: tuple[Exchanged, ...]
+    gives: Mapping[str, tuple[Place, str]]
+    flags: frozenset[str]
+    channels: frozenset[int]
+    fault: bool
+    place: Place
+
+
+@dataclass(frozen=True)
 class Page:
     """A driver page, checked and compiled. ``digest``: SHA-256 of the file in hex."""
 
@@ -118,6 +148,7 @@ class Page:
     takes: Mapping[str, Setting]
     gives: Mapping[str, Given]
     does: Mapping[str, Action]
+    transcript: tuple[Scene, ...] = ()
 
     def fits(self, setting: str, value: Quantity | str | int) -> str:
         """Say why the instrument cannot be set to a value; an empty text if it can."""
