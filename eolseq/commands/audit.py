@@ -90,10 +90,15 @@ def _bundle(options: argparse.Namespace, doubtful: bool) -> str:
     """Write a customer's bundle, unless the log is in doubt; what was done."""
     if doubtful:
         return "No bundle was written: the log is not in order."
+    from eolseq.errors import WrongUse
     from eolseq.records.bundle import write_bundle
     from eolseq.records.reader import Records
+    from eolseq.records.scan import LOG_NAME
 
     log, (serial, file) = options.log, options.bundle
+    if log.is_file() and log.name != LOG_NAME:
+        raise WrongUse(f"A bundle is made from a log named {LOG_NAME}, with its checkpoint beside it.",
+                       "Name the records folder, or a copy of it.")
     indices = write_bundle(Records.open(log if log.is_dir() else log.parent), serial, Path(file))
     return f"wrote {file}: {len(indices)} entries on unit {serial}, each with its proof"
 

@@ -203,6 +203,20 @@ def test_no_bundle_where_there_is_nothing_to_prove(tmp_path: Path) -> None:
     assert (tmp_path / "there.zip").read_bytes() == b""
 
 
+def test_the_command_bundles_only_a_log_in_order(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from eolseq.__main__ import main
+
+    path = tmp_path / "unit.zip"
+    assert main(["audit", str(folder), "--bundle", "DH6-00000001", str(path)]) == 0
+    assert f"wrote {path}" in capsys.readouterr().out and zipfile.is_zipfile(path)
+    shutil.copy(folder / "log.jsonl", folder / "copy.jsonl")
+    assert main(["audit", str(folder / "copy.jsonl"), "--bundle", "DH6-00000001", str(tmp_path / "x.zip")]) == 2
+    lines = (folder / "log.jsonl").read_bytes().splitlines(keepends=True)
+    (folder / "log.jsonl").write_bytes(b"".join(lines[:5] + lines[6:]))
+    assert main(["audit", str(folder), "--bundle", "DH6-00000001", str(tmp_path / "x.zip")]) == 1
+    assert "No bundle was written" in capsys.readouterr().out and not (tmp_path / "x.zip").exists()
+
+
 # -- other people's tools ---------------------------------------------------------------------------------------
 
 
