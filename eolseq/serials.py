@@ -50,3 +50,31 @@ def _compiles(text: str) -> None:
         re.compile(text, re.ASCII)
     except re.error as error:
         raise ValueError(f"the pattern '{text}' cannot be used: {error.msg}") from None
+
+
+# -- the same as one regular expression, for the JSON Schema ------------------------------------------------------
+
+
+def _up_to(most: int) -> str:
+    """Numbers of one or two digits from 0 to ``most``, which is below 100."""
+    tens, ones = divmod(most, 10)
+    if not tens:
+        return f"0?[0-{ones}]"
+    return f"0?[0-9]|{f'[1-{tens - 1}][0-9]|' if tens > 1 else ''}{tens}[0-{ones}]"
+
+
+def _rising(letters: str) -> str:
+    """Ranges such as B-F whose ends are in order."""
+    return "|".join(f"{first}-[{first}-{letters[-1]}]" for first in letters)
+
+
+def whole_pattern() -> str:
+    """Matches, whole, the patterns that ``read_pattern`` takes; made only when a schema is asked for."""
+    ranges = "|".join(_rising(each) for each in ("ABCDEFGHIJKLMNOPQRSTUVWXYZ", "abcdefghijklmnopqrstuvwxyz",
+                                                 "0123456789"))
+    atom = rf"(?:[A-Za-z0-9_/ -]|\\[.]|\[(?:[A-Za-z0-9_/.]|{ranges})+\])"
+    once = rf"\{{(?:0?[1-9]|[1-{_MOST_COUNTED // 10 - 1}][0-9]|{_MOST_COUNTED})\}}"
+    between = "|".join(f"(?:{_up_to(most)}),{'0?' if most < 10 else ''}{most}" for most in range(1, _MOST_COUNTED + 1))
+    fixed = f"(?:{atom}(?:{once})?)*"
+    return rf"(?=[\s\S]{{1,120}}$){fixed}(?:{atom}\{{(?:{between})\}}{fixed}){{0,{_MOST_VARIABLE}}}"
+

@@ -245,10 +245,16 @@ class Day:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Parsed:
-    """A text with a small grammar of its own; ``parse`` raises ValueError with a sentence when it cannot read it."""
+    """A text with a small grammar of its own; ``parse`` raises ValueError with a sentence when it cannot read it.
+
+    The JSON Schema goes by what ``pattern`` gives, a whole-match regular expression that takes the same texts, or by
+    ``dimensions``, if the text is a quantity of one of these.
+    """
 
     parse: Callable[[str], Any]
     like: str
+    pattern: Callable[[], str] | None = None
+    dimensions: tuple[str, ...] = ()
 
     def read(self, node: Any, where: _Reader) -> Any:
         """What ``parse`` gives, or None after noting a mistake."""

@@ -18,7 +18,10 @@ Report = Callable[[str, str, str], None]
 
 _MOST_DIGITS = 20  # so that nothing below is rounded
 _BRACED = re.compile(r"\{([^{}]*)\}")
-_NAME = re.compile(r"[a-z][a-z0-9_]*")
+NAME = r"[a-z][a-z0-9_]*"
+"""The form of a setting's, reading's or flag's name."""
+
+_NAME = re.compile(NAME)
 
 
 @dataclass(frozen=True)

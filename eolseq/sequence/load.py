@@ -8,7 +8,7 @@ from pathlib import Path
 from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
 from eolseq.sequence.derive import bands_worked_out
 from eolseq.sequence.model import Sequence, StoredCharge, UnitData
-from eolseq.sequence.serials import LIKE, read_pattern
+from eolseq.serials import LIKE, read_pattern, whole_pattern
 from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Parsed, Text, Word, load, load_file
 from eolseq.steps import STEP_KINDS
 from eolseq.steps.fields import NAME, check_repeated
@@ -17,7 +17,7 @@ _POSITIVE = Decimal(0)
 
 UNIT = Group({
     "models": Field(ListOf(Text(60), 1, 40), about="the models this sequence is for"),
-    "serial_pattern": Field(Parsed(read_pattern, LIKE), about=LIKE),
+    "serial_pattern": Field(Parsed(read_pattern, LIKE, whole_pattern), about=LIKE),
     "protection_class": Field(Word(("I", "II", "III")), about="I earthed, II double insulated, III safe voltage"),
     "rated": Field(Group({
         "voltage": Field(Amount("V", above=_POSITIVE), about="the rated voltage, such as '240 V'"),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from decimal import Decimal
 
+from eolseq.serials import LIKE, read_pattern, whole_pattern
 from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Parsed, Text, Word, YesNo
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
@@ -38,17 +38,6 @@ _AMPS = Amount("A", above=_ZERO, at_most=Decimal(1000))
 _PART = Amount("%", above=_ZERO, at_most=Decimal(500))
 _PART_OR_NONE = Amount("%", at_least=_ZERO, at_most=Decimal(100))
 _CELSIUS = Amount("degC", at_least=Decimal(-40), at_most=Decimal(1200))
-
-
-def _pattern(text: str) -> str:
-    """A regular expression of plain pieces only, which cannot take long to match."""
-    if len(text) > 60 or re.fullmatch(r"(?:[A-Za-z0-9-]|\[[A-Za-z0-9-]+\]|\{[0-9]{1,2}\})+", text) is None:
-        raise ValueError(f"'{text}' is no serial pattern")
-    try:
-        re.compile(text)
-    except re.error:
-        raise ValueError(f"'{text}' is no serial pattern") from None
-    return text
 
 
 def _instrument(role: str) -> Group:
@@ -138,7 +127,7 @@ INTERLOCK = Group({
 
 UNIT = Group({
     "model": Field(Text(at_most=40)),
-    "serial_pattern": Field(Parsed(_pattern, "letters, digits, [0-9] and {8}"), about="which serials are such a unit"),
+    "serial_pattern": Field(Parsed(read_pattern, LIKE, whole_pattern), about="which serials are such a unit"),
     "ambient": Field(_CELSIUS),
     "earth_screw": Field(_OHM, about="from the earth terminal to the frame"),
     "earth": Field(MapOf(_OHM, names=_NAME, at_least=1), about="from the frame to each bonded point"),

@@ -13,19 +13,21 @@ from eolseq.quantity import Quantity, nearest, parse
 from eolseq.shape import Amount, Field, Findings, Group, Item, Parsed, Text
 from eolseq.steps.fields import NAME
 
+_SIGNALS = ("V", "A", "%", "Hz")
 _SIGNAL = "a value such as '7.5 V', '12 mA' or '80 %'"
 
 
 def read_signal(text: str) -> Quantity:
     """The control signal of an electronically commutated motor, in V, A, % or Hz; ValueError with a sentence."""
     signal = parse(text)
-    if signal.dimension not in ("V", "A", "%", "Hz"):
+    if signal.dimension not in _SIGNALS:
         raise ValueError(f"'{text}' is no control signal")
     return signal
 
 
 CONTROL = Field(Group({
-    "signal": Field(Parsed(read_signal, _SIGNAL), about="the signal for which the band holds, such as '7.5 V'"),
+    "signal": Field(Parsed(read_signal, _SIGNAL, dimensions=_SIGNALS),
+                    about="the signal for which the band holds, such as '7.5 V'"),
     "by": Field(Text(40, NAME, "a part under 'closed'"), about="the closed part that puts it on the motor"),
     "settles_in": Field(Amount("s", above=Decimal(0), at_most=Decimal(120)),
                         about="how long after ON the motor needs to follow it"),

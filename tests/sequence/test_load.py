@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from eolseq.errors import FileMistakes
 from eolseq.sequence.load import load_sequence
 from eolseq.sequence.model import LONGEST_SERIAL
-from eolseq.sequence.serials import read_pattern
+from eolseq.serials import read_pattern
 
 SOUND = Path("tests/sequence/sound.yaml")
 
