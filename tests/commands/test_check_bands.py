@@ -11,6 +11,7 @@ import pytest
 from eolseq.__main__ import main
 from eolseq.commands import bands
 from eolseq.sequence.load import load_sequence
+from tests.records.people import Plant, approval_document, carry
 
 SEQUENCE = "sequences/duct-heater-6kw.yaml"
 STATION = "simulators/demo-station.yaml"
@@ -94,6 +95,18 @@ def test_a_file_with_mistakes_shows_them_and_no_bands(tmp_path: Path, capsys: py
 def test_a_station_without_a_log_approves_nothing(tmp_path: Path) -> None:
     assert bands.approver(load_sequence(Path(SEQUENCE)), tmp_path) == "not approved"
     assert bands.approver(load_sequence(Path(SEQUENCE)), None) == "not approved"
+
+
+def test_the_approver_of_exactly_these_bytes_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "earth.yaml"
+    path.write_text(Path(SEQUENCE).read_text(encoding="utf-8"), encoding="utf-8")
+    sequence = load_sequence(path)
+    plant = Plant(tmp_path)
+    with plant.log as log:
+        carry(log, approval_document(plant.standing, "e-1", name=sequence.name, source=sequence.source))
+    assert bands.approver(sequence, Path(plant.log.path).parent).startswith("e-1 (engineer), entry ")
+    path.write_bytes(sequence.source + b"# changed\n")
+    assert bands.approver(load_sequence(path), Path(plant.log.path).parent) == "not approved"
 
 
 def test_the_same_bytes_give_the_same_bands() -> None:
