@@ -1,4 +1,7 @@
-"""Run as a program: ``eolseq`` on a bench whose files count as approved, since its tests are about voltage."""
+"""Run as a program: ``eolseq`` on a bench whose station file and driver pages count as approved.
+
+A real station asks for these signatures even in a trial; the tests that use this are about voltage.
+"""
 
 from __future__ import annotations
 

@@ -26,6 +26,7 @@ from eolseq.records.reader import Records
 ROOT = Path(__file__).resolve().parents[2]
 SERIAL = "DH6-00000001"
 PATIENCE = 30.0  # seconds after which a test gives up; never what is measured
+TRIAL_PASSED = 1  # the exit code of a trial that passes: it releases nothing
 _LAUNCHER = ("import os, sys; line = os.open(sys.argv[1], os.O_RDWR); [os.dup2(line, n) for n in (0, 1, 2)];"
              "os.execv(sys.executable, [sys.executable, '-m', 'tests.safety.approved', *sys.argv[2:]])")
 """A leader of a session that opens a terminal gets it as its controlling one, so that Ctrl-C and hanging up reach it."""
@@ -276,12 +277,9 @@ class Bench:
         return program
 
     def program(self, sequence: Path, *words: str, serial: str = SERIAL) -> Program:
-        """Start ``eolseq run`` on this bench."""
-        return self.any("run", str(sequence), "--unit", serial, "--station", str(self.station), *words)
-
-    def any(self, *words: str) -> Program:
-        """Start any command of the program."""
-        program = Program(self.folder, *words)
+        """Start ``eolseq run`` on this bench, as a trial, since nobody has approved its sequence."""
+        program = Program(self.folder, "run", str(sequence), "--unit", serial, "--station", str(self.station), "--trial",
+                          *words)
         self._programs.append(program)
         return program
 

@@ -28,7 +28,7 @@ from eolseq.sequence.load import load_sequence
 from eolseq.station.file import load_station
 from eolseq.station.open import open_station
 from tests.safety.cases import CUT_CASES, STATES, State
-from tests.safety.real import SERIAL, Bench, Program, Simulator, bench_at, bench_station, short_sequence
+from tests.safety.real import SERIAL, TRIAL_PASSED, Bench, Program, Simulator, bench_at, bench_station, short_sequence
 
 pytestmark = pytest.mark.real_time
 
@@ -93,7 +93,7 @@ def test_killed(bench: Bench, state: State) -> None:
     assert kinds[-1] in ("energise", "reading") and "end" not in kinds
 
     again = bench.start(short_sequence(bench.folder, state.kind))
-    ended(again, 0)
+    ended(again, TRIAL_PASSED)
     entries = bench.entries()
     abandon, begin, end = (last(bench, kind) for kind in ("abandon", "begin", "end"))
     assert (abandon["serial"], abandon["energised"]) == (begin["serial"], "yes")
