@@ -8,7 +8,8 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from eolseq.errors import RecordFault
-from eolseq.records.keys import SMALL_ORDER, PublicKey, SigningKey, _add, _decode, _is_identity, is_prime_order
+from eolseq.records.keys import PublicKey, SigningKey
+from eolseq.records.points import SMALL_ORDER, _add, _decode, _is_identity, is_prime_order
 
 # RFC 8032 section 7.1: name, secret, public, message, signature. RFC code components, BSD.
 RFC_8032 = [
