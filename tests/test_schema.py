@@ -181,18 +181,33 @@ def at(value: Any, way: tuple[Any, ...]) -> Any:
 
 
 @st.composite
+def near(draw: st.DrawFn, text: str) -> str:
+    """Another quantity of the same dimension, a whole number nearby, or the same text with a letter changed."""
+    try:
+        quantity = parse(text)
+    except ValueError:
+        place = draw(st.integers(0, len(text)))
+        return text[:place] + draw(st.sampled_from(("", "a", "0", " ", "-", "Z"))) + text[place + draw(st.integers(0, 1)):]
+    unit = draw(st.sampled_from(units_of(quantity.dimension)))
+    number = draw(st.sampled_from((f"{quantity.value:f}", "0", "1", "-2", "0.3", "45", "110", "5000", "100001")))
+    return f"{number} {unit}".strip()
+
+
+@st.composite
 def mutated(draw: st.DrawFn, value: Any) -> Any:
     """A copy with one to three changes somewhere in it."""
     changed = deepcopy(value)
-    for _ in range(draw(st.integers(1, 3))):
+    for _ in range(draw(st.sampled_from((1, 1, 1, 2)))):
         ways = [way for way in places(changed) if way]
         if not ways:
             return changed
         *way, key = draw(st.sampled_from(ways))
         parent = at(changed, tuple(way))
-        what = draw(st.sampled_from(("odd", "odd", "odd", "drop", "add", "other", "twice")))
+        what = draw(st.sampled_from(("odd", "near", "near", "near", "drop", "add", "other", "twice")))
         if what == "odd":
             parent[key] = deepcopy(draw(st.sampled_from(ODD)))
+        elif what == "near" and isinstance(parent[key], str):
+            parent[key] = draw(near(parent[key]))
         elif what == "drop":
             del parent[key]
         elif what == "add" and isinstance(parent, dict):
@@ -230,13 +245,13 @@ def made(kind: Any) -> st.SearchStrategy[Any]:
         case Number():
             return st.decimals(-100, 100, places=3).map(lambda each: f"{each:f}")
         case Count():
-            return st.integers(kind.at_least - 1, min(kind.at_most, kind.at_least + 40)).map(str)
+            return mostly(st.integers(kind.at_least, kind.at_most).map(str), st.sampled_from(("-1", "0", "07", "1e2", "+1")))
         case Day():
             return st.dates().map(str)
         case Amount():
             return amounts(kind)
         case Parsed():
-            return st.sampled_from(("5 V", "0.1 ohm", "DH6-[0-9]{8}", "A{2,3}", "80 %", "10 ms", "1 A"))
+            return st.sampled_from([each for each in PARSED if understood(kind, each)])
         case ListOf():
             return st.lists(made(kind.of), min_size=kind.at_least, max_size=min(kind.at_most, kind.at_least + 2))
         case MapOf():
@@ -250,19 +265,46 @@ def made(kind: Any) -> st.SearchStrategy[Any]:
             return st.sampled_from(("V", "ohm", "hold", "5 ms", ["rise", "1 s"], "xyz", []))
 
 
-@st.composite
-def amounts(draw: st.DrawFn, kind: Amount) -> str:
-    unit = draw(st.sampled_from(units_of(kind.dimension)))
-    limits = [Fraction(each) / Fraction(UNITS[unit][1]) for each in (kind.at_least, kind.at_most, kind.above)
-              if each is not None]
-    number = draw(st.one_of(*(numbers_near(each) for each in limits), st.sampled_from(("1", "0.5", "20", "3.25"))))
-    return f"{number} {unit}".strip()
+PARSED = ("5 V", "0.1 ohm", "DH6-[0-9]{8}", "A{2,3}", "80 %", "10 ms", "1 A", "B[A-F0-9]{1,12}")
+SELDOM = 60
+"""One value in so many is one that may well not be taken."""
+
+
+def mostly(good: st.SearchStrategy[Any], doubtful: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    return st.integers(1, SELDOM).flatmap(lambda drawn: doubtful if drawn == SELDOM else good)
+
+
+def understood(kind: Parsed, text: str) -> bool:
+    try:
+        kind.parse(text)
+    except ValueError:
+        return False
+    return True
+
+
+def amounts(kind: Amount) -> st.SearchStrategy[str]:
+    """Quantities within the limits, and now and then one near a limit on whichever side."""
+    good = [f"{number} {unit}".strip() for unit in units_of(kind.dimension)
+            for number in ("0.02", "0.5", "1", "3.25", "20", "60", "150", "-3", "0", "2500")
+            if inside(kind, Fraction(number) * Fraction(UNITS[unit][1]))]
+    doubtful = [numbers_near(Fraction(limit) / Fraction(UNITS[unit][1])).map(lambda each, of=unit: f"{each} {of}".strip())
+                for limit in (kind.at_least, kind.at_most, kind.above) if limit is not None
+                for unit in units_of(kind.dimension)]
+    return mostly(st.sampled_from(good), st.one_of(*doubtful) if doubtful else st.just("1 parsec"))
+
+
+def inside(kind: Amount, base: Fraction) -> bool:
+    return (kind.at_least is None or base >= kind.at_least) and (kind.at_most is None or base <= kind.at_most) \
+        and (kind.above is None or base > kind.above)
 
 
 @st.composite
 def groups(draw: st.DrawFn, kind: Group) -> dict[str, Any]:
-    return {name: draw(made(each.of)) for name, each in kind.fields.items()
-            if each.required or draw(st.integers(0, 3)) == 0}
+    found = {name: draw(made(each.of)) for name, each in kind.fields.items()
+             if each.required or draw(st.integers(0, 3)) == 0}
+    if draw(st.integers(1, SELDOM)) == SELDOM:
+        found[draw(st.sampled_from(NEW_KEYS))] = "x"
+    return found
 
 
 @pytest.mark.parametrize("kind", KINDS)
