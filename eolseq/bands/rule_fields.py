@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from eolseq.bands.rules import FORMULAS, MULTIPLE, RATIO, RISK, RULES, SIMPLE, Rule, Spread
+from eolseq.bands.decision import FORMULAS, MULTIPLE, RATIO, RISK, RULES, SIMPLE, Rule, Spread
 from eolseq.shape import Amount, Field, Findings, Group, Item, Number, Text, Word
 
 DECISION = Field(Group({
@@ -17,7 +17,7 @@ DECISION = Field(Group({
     "multiple": Field(Number(), required=False, about="guarded_by_multiple: how many U are cut off at each limit"),
     "risk": Field(Amount("%", above=Decimal(0), at_most=Decimal(50)), required=False,
                   about="guarded_to_risk: the greatest risk of passing what is outside, such as '2 %'"),
-    "formula": Field(Word(tuple(FORMULAS)), required=False, about="ratio_method: which formula; handbook if not given"),
+    "formula": Field(Word(FORMULAS), required=False, about="ratio_method: which formula; handbook if not given"),
 }, "the decision rule"), required=False, about="the decision rule; simple acceptance at 4:1 if none is named")
 
 _OWN: Mapping[str, tuple[str, str]] = {"ratio": (SIMPLE, "least_ratio"), "multiple": (MULTIPLE, "multiple"),

@@ -17,16 +17,14 @@ from decimal import ROUND_DOWN, Decimal
 from functools import lru_cache
 
 from eolseq.bands.band import AcceptanceBand, Guard, Reading
+from eolseq.bands.decision import COVERAGE, MULTIPLE, RISK, SIMPLE, Rule, Spread
 from eolseq.bands.risk import Interval, Process, conformance, width_for
-from eolseq.bands.uncertainty import COVERAGE, Span, rounded_up
-from eolseq.quantity import Quantity, plain
+from eolseq.bands.uncertainty import Span, rounded_up
+from eolseq.quantity import Quantity
 
-SIMPLE, MULTIPLE, RISK, RATIO = "simple_acceptance", "guarded_by_multiple", "guarded_to_risk", "ratio_method"
-RULES = (SIMPLE, MULTIPLE, RISK, RATIO)
-LEAST_RATIO = Decimal(4)
 UNKNOWN = "how sure this reading is is not known; state its accuracy on the driver page or from a certificate"
 
-FORMULAS: Mapping[str, Callable[[float], float]] = {
+ACCEPTED: Mapping[str, Callable[[float], float]] = {
     "handbook": lambda ratio: 1 - max(0.0, 1.04 - math.exp(0.38 * math.log(ratio) - 0.54)) / ratio,
     "root_sum_square": lambda ratio: math.sqrt(max(0.0, 1 - 1 / ratio ** 2)),
     "full_uncertainty": lambda ratio: max(0.0, 1 - 1 / ratio),
@@ -39,46 +37,11 @@ FORMULAS: Mapping[str, Callable[[float], float]] = {
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Spread:
-    """How the true values of the product are spread, normally: their centre and standard deviation."""
-
-    centre: Quantity
-    deviation: Quantity
-
-    @property
-    def process(self) -> Process:
-        """The same in base units, for integration."""
-        return Process.normal(float(self.centre), float(self.deviation))
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """A decision rule with its figures; ``coverage`` is the k of every expanded uncertainty here, U = k u.
-
-    ``least_ratio``: simple acceptance stands only on this ratio, else it is guarded by U. ``multiple``: of U, for
-    ``guarded_by_multiple``. ``risk``: a fraction, for ``guarded_to_risk``. ``formula``: of FORMULAS, for
-    ``ratio_method``.
-    """
-
-    name: str = SIMPLE
-    coverage: Decimal = COVERAGE
-    least_ratio: Decimal = LEAST_RATIO
-    multiple: Decimal = Decimal(1)
-    risk: Decimal = Decimal("0.02")
-    formula: str = "handbook"
-
-    def __str__(self) -> str:
-        return {SIMPLE: f"simple acceptance at {self.least_ratio}:1",
-                MULTIPLE: f"guarded by {self.multiple} U, k = {self.coverage}",
-                RISK: f"guarded to a risk of {plain(self.risk * 100)} %",
-                RATIO: f"ratio method, {self.formula.replace('_', ' ')}, k = {self.coverage}"}[self.name]
-
-    def guard(self, band: AcceptanceBand, span: Span | None, spread: Spread | None = None) -> Guard:
-        """The guard of a band for readings taken in a range; one that lets nothing pass where the range is unknown."""
-        if span is None or not span.known:
-            return Guard(str(self), None, None, UNKNOWN)
-        return _guard(self, band, span, spread)
+def guard(rule: Rule, band: AcceptanceBand, span: Span | None, spread: Spread | None = None) -> Guard:
+    """The guard of a band for readings taken in a range; one that lets nothing pass where the range is unknown."""
+    if span is None or not span.known:
+        return Guard(str(rule), None, None, UNKNOWN)
+    return _guard(rule, band, span, spread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +60,10 @@ class Sureness:
 def sureness(rule: Rule, band: AcceptanceBand, reading: Reading, span: Span | None,
              spread: Spread | None = None) -> Sureness:
     """How sure a reading is, by a rule."""
-    guard = rule.guard(band, span, spread)
+    cut = guard(rule, band, span, spread)
     if span is None or not span.known or reading.base is None:
-        return Sureness(guard, None, None, span)
-    return Sureness(guard, expanded_text(span, reading.base, reading.unit, rule.coverage),
+        return Sureness(cut, None, None, span)
+    return Sureness(cut, expanded_text(span, reading.base, reading.unit, rule.coverage),
                     conformance_text(band, reading, span), span)
 
 
@@ -151,7 +114,7 @@ def _factor(rule: Rule, reached: float) -> tuple[float, str]:
         return float(rule.multiple), str(rule)
     if reached <= 0:
         return math.inf, str(rule)
-    return (1 - FORMULAS[rule.formula](reached)) * reached if math.isfinite(reached) else 0.0, str(rule)
+    return (1 - ACCEPTED[rule.formula](reached)) * reached if math.isfinite(reached) else 0.0, str(rule)
 
 
 def shown_ratio(reached: float) -> str:
@@ -163,9 +126,14 @@ def _risk_widths(rule: Rule, band: AcceptanceBand, standards: list[float], sprea
     """Widths that keep the risk: of each accepted reading, or, with a stated process, of all of them together."""
     tolerance = interval(band)
     if spread is not None:
-        width = max(0.0, width_for(spread.process, max(standards), tolerance, float(rule.risk)))
+        width = max(0.0, width_for(process_of_spread(spread), max(standards), tolerance, float(rule.risk)))
         return [width, width]
     return [_width_of_one(tolerance, side, standard, float(rule.risk)) for side, standard in enumerate(standards)]
+
+
+def process_of_spread(spread: Spread) -> Process:
+    """The stated spread of a product, in base units, for integration."""
+    return Process.normal(float(spread.centre), float(spread.deviation))
 
 
 def _width_of_one(tolerance: Interval, side: int, standard: float, target: float) -> float:
@@ -176,6 +144,7 @@ def _width_of_one(tolerance: Interval, side: int, standard: float, target: float
 
     inward = 1 if side == 0 else -1
     half = (tolerance[1] - tolerance[0]) / 2
+
     low, high = 0.0, min(half, -NormalDist().inv_cdf(target / 2) * standard)
 
     def kept(width: float) -> bool:

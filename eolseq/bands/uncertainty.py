@@ -20,7 +20,6 @@ DIVISORS: Mapping[str, float] = {"rectangular": math.sqrt(3), "triangular": math
 """What limits of a distribution are divided by to give a standard uncertainty (GUM 4.3.7, 4.3.9, H.1.3.4)."""
 
 ACCURACY_LIKE = "terms such as '1.5 % of reading + 5 counts', joined by ' + '; then ', k = 2' or another condition"
-COVERAGE = Decimal(2)  # the usual factor; 95 % of a normal distribution is 1.96, a number of its own
 
 _TERM = re.compile(r"([0-9]+(?:\.[0-9]+)?) (% of reading|% of range|counts|[A-Za-z%]+)")
 _FACTOR = re.compile(r"k = ([0-9]+(?:\.[0-9]+)?)")

@@ -127,8 +127,10 @@ WITHSTAND_ROWS: Mapping[str, WithstandRow] = {
     "iec-60335-1-basic-above-150-1s": _row("ac", 1, 1000, _ANNEX_A, rated_above=150),
     "ul-60335-2-40-to-250-60s": _row("ac", 60, 1000, _UL_40, sensitivity=120_000, rated_to=250),
     "ul-60335-2-40-to-250-1s": _row("ac", 1, 1200, _UL_40, sensitivity=120_000, rated_to=250),
-    "ul-60335-2-40-above-250-60s": _row("ac", 60, 1000, _UL_40, sensitivity=120_000, per_volt=2, rated_above=250, rated_to=600),
-    "ul-60335-2-40-above-250-1s": _row("ac", 1, 1200, _UL_40, sensitivity=120_000, per_volt="2.4", rated_above=250, rated_to=600),
+    "ul-60335-2-40-above-250-60s": _row("ac", 60, 1000, _UL_40, sensitivity=120_000, per_volt=2,
+                                        rated_above=250, rated_to=600),
+    "ul-60335-2-40-above-250-1s": _row("ac", 1, 1200, _UL_40, sensitivity=120_000, per_volt="2.4",
+                                       rated_above=250, rated_to=600),
     "iec-60204-1-to-500-1s": _row("ac", 1, 1000, _MACHINES, "machines", rated_to=500),
     "iec-60204-1-above-500-1s": _row("ac", 1, 0, _MACHINES, "machines", per_volt=2, rated_above=500),
 }

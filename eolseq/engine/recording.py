@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from eolseq import __version__
 from eolseq.bands.band import Outcome
-from eolseq.bands.rules import Rule
+from eolseq.bands.decision import Rule
 from eolseq.bands.zero import FixtureZero
 from eolseq.engine.cautions import STANDARD
 from eolseq.engine.entries import Used, applied, measured, settings_text, step_done

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from eolseq.bands.band import Outcome
-from eolseq.bands.rules import Rule
+from eolseq.bands.decision import Rule
 from eolseq.clock import Clock
 from eolseq.engine import events
 from eolseq.engine.bench import RunBench

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from eolseq.bands.rules import Rule, Spread, Sureness, sureness
+from eolseq.bands.decision import Rule, Spread
+from eolseq.bands.rules import Sureness, sureness
 from eolseq.engine.entries import Used
 from eolseq.engine.judging import SureOf
 from eolseq.quantity import UNITS
@@ -23,6 +24,7 @@ def sure_of(step: Step, rule: Rule, spread: Spread | None, used: Mapping[str, Us
         reading, band = taken.reading, taken.band
         found = used.get(reading.instrument)
         dimension = UNITS[reading.unit][0] if reading.unit in UNITS else ""
-        span = None if found is None else found.span_of(measures, reading.name, dimension, band.at_most or band.at_least)
+        limit = band.at_most or band.at_least
+        span = None if found is None else found.span_of(measures, reading.name, dimension, limit)
         return sureness(rule, band, reading, span, spread if band == own else None)
     return sure

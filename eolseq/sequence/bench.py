@@ -10,8 +10,9 @@ from decimal import Decimal
 from typing import Any, Protocol
 
 from eolseq.bands.band import AcceptanceBand
+from eolseq.bands.decision import SIMPLE, Rule
 from eolseq.bands.risk import risk
-from eolseq.bands.rules import SIMPLE, Rule, half_of, interval, ratio, shown_ratio
+from eolseq.bands.rules import guard, half_of, interval, process_of_spread, ratio, shown_ratio
 from eolseq.bands.uncertainty import DIVISORS, Span, rounded_up
 from eolseq.errors import Place
 from eolseq.hazard import SAFE_VOLTS_DC, discharge_seconds
@@ -120,9 +121,9 @@ def _reading(step: Step, name: str, band: AcceptanceBand, span: Span | None, pag
                       "it on the driver page, or from a certificate in the station file", WARNING)
         return
     reached = ratio(band, span, rule.coverage)
-    guard = rule.guard(band, span)
-    cut = [float(each) for each in (guard.low, guard.high) if each is not None]
-    nothing = bool(guard.doubt) or sum(cut) > 2 * half_of(band)
+    guarded = guard(rule, band, span)
+    cut = [float(each) for each in (guarded.low, guarded.high) if each is not None]
+    nothing = bool(guarded.doubt) or sum(cut) > 2 * half_of(band)
     if nothing or reached < float(rule.least_ratio):
         what = "nothing can pass" if nothing else _what_becomes(rule, cut, band)
         yield Finding("too-poor", place, f"{said} reaches {shown_ratio(reached)} where {rule.least_ratio}:1 is wanted "
@@ -183,15 +184,15 @@ def _risk(sequence: Sequence, index: int, step: Step, item: Item, rule: Rule,
     span = next((span for (_, each), span in spans.items() if each == band and span is not None), None)
     if spread is None or span is None or not span.known:
         return
-    guard = rule.guard(band, span, spread)
-    if guard.doubt:
+    guarded = guard(rule, band, span, spread)
+    if guarded.doubt:
         return
     tolerance = interval(band)
-    accepted = (tolerance[0] + float(guard.low or 0), tolerance[1] - float(guard.high or 0))
-    found = risk(spread.process, span.standard(spread.centre.base), tolerance, accepted)
+    accepted = (tolerance[0] + float(guarded.low or 0), tolerance[1] - float(guarded.high or 0))
+    found = risk(process_of_spread(spread), span.standard(spread.centre.base), tolerance, accepted)
     yield about(step, "risk", item.place_of("spread"), f"of a million units {found.nonconforming * 1e6:.0f} "
                   f"are outside {band}, {found.consumer * 1e6:.0f} of these pass (consumer's risk), and "
-                  f"{found.producer * 1e6:.0f} sound ones do not (producer's risk), by {guard.rule}", NOTE)
+                  f"{found.producer * 1e6:.0f} sound ones do not (producer's risk), by {guarded.rule}", NOTE)
 
 
 # -- how soon it is safe ----------------------------------------------------------------------------------------
@@ -209,19 +210,19 @@ def _access(sequence: Sequence, step: Step, item: Item, station: Any, sees_dead:
 
 
 def _trip_time(page: Page, address: str, station: Any) -> Iterator[Finding]:
-    guard, place = station.guard, Place(str(station.path), 1, 1)
+    times, place = station.guard, Place(str(station.path), 1, 1)
     look = _look_seconds(page, address)
-    usual = guard.scan + look
-    worst = guard.freshness + guard.scan + OFF_SECONDS
+    usual = times.scan + look
+    worst = times.freshness + times.scan + OFF_SECONDS
     words = f"from a guard contact that opens to OFF: {usual * 1000:.1f} ms if the guard unit answers at once, at " \
-            f"worst {worst * 1000:.0f} ms (freshness {guard.freshness * 1000:.0f} ms, scan {guard.scan * 1000:.0f} " \
+            f"worst {worst * 1000:.0f} ms (freshness {times.freshness * 1000:.0f} ms, scan {times.scan * 1000:.0f} " \
             f"ms, a full stop line {OFF_SECONDS * 1000:.0f} ms)"
-    if worst > guard.access:
-        yield Finding("slow-trip", place, f"{words}, and a person can be there in {guard.access:g} s; shorten "
+    if worst > times.access:
+        yield Finding("slow-trip", place, f"{words}, and a person can be there in {times.access:g} s; shorten "
                       "'freshness' and 'scan', or move the guard further away", ERROR)
-    elif look > guard.freshness / 2:
+    elif look > times.freshness / 2:
         yield Finding("slow-guard-link", place, f"a look at the guard takes {look * 1000:.0f} ms on its line, more "
-                      f"than half of the freshness of {guard.freshness * 1000:.0f} ms: one lost answer stops a run; "
+                      f"than half of the freshness of {times.freshness * 1000:.0f} ms: one lost answer stops a run; "
                       "use a faster line", ERROR)
     else:
         yield Finding("trip-time", place, words, NOTE)

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from eolseq.errors import FileMistakes, Mistake, Place
-from eolseq.steps.base import Step
+
+if TYPE_CHECKING:
+    from eolseq.steps.base import Step
 
 ERROR = "error"
 WARNING = "warning"

@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
 from eolseq.quantity import Quantity, nearest
-from eolseq.sequence.bench import bench
 from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, errors_in, refuse
 from eolseq.sequence.model import Sequence
 from eolseq.sequence.record_size import record_size
@@ -165,6 +164,8 @@ def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, 
     ``pages`` are the driver pages of the station's instruments, by the instruments' names. Order and safety are in
     ``findings``, which need no station.
     """
+    from eolseq.sequence.bench import bench  # without a station nobody needs the arithmetic of uncertainty
+
     by_role = {page.role: page for page in pages.values()}
     found: list[Finding] = []
     for step, item in zip(sequence.steps, sequence.items, strict=True):

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from eolseq.bands.decision import Rule, Spread
 from eolseq.bands.rule_fields import read_spread
-from eolseq.bands.rules import Rule, Spread
 from eolseq.quantity import Quantity
 from eolseq.shape import Item
 from eolseq.steps.base import Step

@@ -1,17 +1,16 @@
 """How large the record of a run can become: its ``end`` repeats everything, and a line of the log has a limit.
 
-The largest end is made of the sequence's own texts and of the longest that a run can add to them.
+The largest end is made of the sequence's own texts and of the longest that a run can add to them. It is plain data
+with the field names of ``records/entries.py`` (a test holds them equal), so that ``check`` need not load those.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict
 from typing import Any
 
 from eolseq.bands.band import AcceptanceBand
-from eolseq.records import entries
 from eolseq.sequence.finding import ERROR, Finding
 from eolseq.sequence.model import LONGEST_SERIAL, Sequence
 from eolseq.steps.base import Connections, Step
@@ -24,15 +23,19 @@ ENVELOPE = 260      # bytes around the payload: type, key, signature
 CAUTIONS = 1_600    # bytes of the standard cautions
 PEOPLE = 100        # bytes of an operator's name
 IDENTITY = 120      # bytes of an instrument's reply to the identity question
-NUMBER = 24         # bytes of a number, and of an instrument's own text for it
-SERIAL = 40         # bytes of an instrument's serial number
+NUMBER = "9" * 24   # a number, and an instrument's own text for it
+NAME = "x" * 20     # an instrument's name, its model, its serial number; a bay; a version of the program
 REASON = 700        # bytes of a sentence that says why a step was cut short
 FIRST_READINGS = 3  # a step's sentence tells so many of its readings
+EARLIER = 20        # so many earlier attempts are repeated
+_MANY, _INDEX, _DIGEST = 10 ** 6, 10 ** 9, "f" * 64
+_TRIP = AcceptanceBand(None, None, "a trip is a failure")
+_APPLIED = "applied "
 
 
 def largest_line(sequence: Sequence) -> int:
     """The most bytes that the line of a run's end can take."""
-    text = json.dumps(asdict(_end(sequence)), ensure_ascii=False, separators=(",", ":"))
+    text = json.dumps(largest_end(sequence), ensure_ascii=False, separators=(",", ":"))
     payload = len(text.encode()) + HEAD
     return (payload + 2) // 3 * 4 + ENVELOPE
 
@@ -46,43 +49,55 @@ def record_size(sequence: Sequence) -> Iterator[Finding]:
                       "make two sequences of it", ERROR)
 
 
-def _end(sequence: Sequence) -> entries.End:
-    roles = (*sequence.roles(), "guard_unit")
-    return entries.End(
-        run=10 ** 9, serial="x" * LONGEST_SERIAL, outcome="undecided", sentence="x" * REASON, mode="simulated",
-        trial="yes", bay="x" * 20, attempt=10 ** 6, earlier_count=10 ** 6, withstand_applications=10 ** 6,
-        earlier=tuple(entries.EarlierAttempt(10 ** 9, "undecided", "f" * 64) for _ in range(entries.EARLIER_KEPT)),
-        steps=tuple(_step(step) for step in sequence.steps),
-        instruments=tuple(entries.InstrumentStanding("x" * 20, role, "x" * IDENTITY, "x" * 20, "x" * SERIAL,
-                                                     "2099-12-31", 10 ** 9, 10 ** 9) for role in roles),
-        operator="x" * PEOPLE, cautions=("x" * CAUTIONS, *sequence.cautions),
-        sequence=entries.SequenceUsed(sequence.name, str(sequence.path), "f" * 64), approval=10 ** 9, software="x" * 20)
+def largest_end(sequence: Sequence) -> dict[str, Any]:
+    """The fields of a run's end, each as long as it can be."""
+    instruments = [
+        {"name": NAME, "role": role, "identity": "x" * IDENTITY, "model": NAME, "serial": NAME,
+         "calibrated_until": "2099-12-31", "verification": _INDEX, "counter": _INDEX}
+        for role in (*sequence.roles(), "guard_unit")]
+    return {
+        "run": _INDEX, "serial": "x" * LONGEST_SERIAL, "outcome": "undecided", "sentence": "x" * REASON,
+        "mode": "simulated", "trial": "yes", "bay": NAME, "attempt": _MANY, "earlier_count": _MANY,
+        "earlier": [{"index": _INDEX, "outcome": "undecided", "leaf": _DIGEST}] * EARLIER,
+        "withstand_applications": _MANY, "steps": [_step(step) for step in sequence.steps], "instruments": instruments,
+        "operator": "x" * PEOPLE, "cautions": ["x" * CAUTIONS, *sequence.cautions],
+        "sequence": {"name": sequence.name, "path": str(sequence.path), "digest": _DIGEST}, "approval": _INDEX,
+        "software": NAME}
 
 
-def _step(step: Step) -> entries.StepDone:
-    readings = [_measured(name, band) for name, band in step.bands() if not name.startswith("applied ")]
+def _step(step: Step) -> dict[str, Any]:
+    bands = step.bands()
+    readings = [_measured(name, band) for name, band in bands if not name.startswith(_APPLIED)]
     if step.kind == "dielectric_withstand":
-        readings.append(_measured("trip", AcceptanceBand(None, None, "a trip is a failure")))
-    longest = sorted((len(each.sentence) for each in readings), reverse=True)[:FIRST_READINGS]
-    return entries.StepDone(
-        step.name, step.kind, "not reached", "x" * (sum(longest) + REASON), tuple(readings),
-        tuple(entries.Applied(name.removeprefix("applied "), "9" * NUMBER, "9" * NUMBER, "x" * 4, *_limits(band),
-                              10 ** 4) for name, band in step.bands() if name.startswith("applied ")),
-        step.settings_for_log(), _connections(step.connections))
+        readings.append(_measured("trip", _TRIP))
+    longest = sorted((len(each["sentence"]) for each in readings), reverse=True)[:FIRST_READINGS]
+    return {
+        "name": step.name, "kind": step.kind, "outcome": "not reached", "sentence": "x" * (sum(longest) + REASON),
+        "readings": readings,
+        "applied": [_applied(name, band) for name, band in bands if name.startswith(_APPLIED)],
+        "settings": step.settings_for_log(), "connections": _connections(step.connections)}
 
 
-def _measured(name: str, band: AcceptanceBand) -> entries.Measured:
-    sentence = 2 * len(name) + len(str(band)) + 220  # value, the band, why it is undecided and by which rule
+def _measured(name: str, band: AcceptanceBand) -> dict[str, Any]:
     low, high = _limits(band)
-    return entries.Measured(
-        name=name, raw="9" * NUMBER, value="9" * NUMBER, unit="x" * 4, at_least=low, at_most=high,
-        basis=band.basis, outcome="undecided", sentence="x" * sentence, uncertainty="9" * 16 + " ohm, k = 1.96",
-        rule="x" * 90, conformance="0.999999",
-        instrument=entries.InstrumentUsed("x" * 20, "x" * 20, "x" * 20, "x" * 12, "x" * 70))
+    sentence = 2 * len(name) + len(str(band)) + 220  # value, the band, why it is undecided and by which rule
+    return {
+        "name": name, "raw": NUMBER, "value": NUMBER, "unit": "mohm", "at_least": low, "at_most": high,
+        "basis": band.basis, "outcome": "undecided", "sentence": "x" * sentence,
+        "uncertainty": "9" * 16 + " ohm, k = 1.96", "rule": "x" * 90,
+        "instrument": {"name": NAME, "model": NAME, "serial": NAME, "range": "x" * 12, "accuracy": "x" * 70},
+        "conformance": "0.999999"}
+
+
+def _applied(name: str, band: AcceptanceBand) -> dict[str, Any]:
+    low, high = _limits(band)
+    return {"name": name.removeprefix(_APPLIED), "lowest": NUMBER, "highest": NUMBER, "unit": "mohm", "at_least": low,
+            "at_most": high, "samples": 10 ** 4}
 
 
 def _limits(band: AcceptanceBand) -> tuple[str | None, str | None]:
-    at_least, at_most = (None if each is None else str(each) + "000" for each in (band.at_least, band.at_most))
+    """The limits as text; in the unit of the reading they may take a few digits more."""
+    at_least, at_most = (None if each is None else f"{each}000" for each in (band.at_least, band.at_most))
     return at_least, at_most
 
 

@@ -9,8 +9,8 @@ from datetime import date
 from decimal import Decimal
 from pathlib import Path, PurePosixPath
 
+from eolseq.bands.decision import Rule
 from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
-from eolseq.bands.rules import Rule
 from eolseq.bands.zero import ZERO, FixtureZero, read_zeros
 from eolseq.guard.inputs import GuardSettings
 from eolseq.instruments.spans import Known

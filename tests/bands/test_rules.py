@@ -9,16 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from eolseq.bands.band import AcceptanceBand, Guard, Outcome, Reading, judge
+from eolseq.bands.decision import FORMULAS, MULTIPLE, RATIO, RISK, SIMPLE, Rule, Spread
 from eolseq.bands.rules import (
-    FORMULAS,
-    MULTIPLE,
-    RATIO,
-    RISK,
-    SIMPLE,
-    Rule,
-    Spread,
+    ACCEPTED,
     conformance_text,
     expanded_text,
+    guard,
     half_of,
     ratio,
 )
@@ -38,22 +34,22 @@ def at(value: str) -> Reading:
 
 
 def outcome(rule: Rule, expanded: str, value: str, band: AcceptanceBand = BAND) -> Outcome:
-    return judge(band, at(value), rule.guard(band, span(expanded))).outcome
+    return judge(band, at(value), guard(rule, band, span(expanded))).outcome
 
 
 # -- simple acceptance: ILAC-G8:09/2019 4.1 and 4.2 (seen), w = 0 and AL = TL ------------------------------------
 
 def test_simple_acceptance_at_four_to_one_cuts_nothing_off() -> None:
-    guard = Rule().guard(BAND, span("0.25"))
-    assert (guard.low, guard.high, guard.rule) == (0, 0, "simple acceptance at 4:1")
+    cut = guard(Rule(), BAND, span("0.25"))
+    assert (cut.low, cut.high, cut.rule) == (0, 0, "simple acceptance at 4:1")
     assert outcome(Rule(), "0.25", "1") is Outcome.PASS
     assert outcome(Rule(), "0.25", "1.0001") is Outcome.FAIL
 
 
 def test_a_ratio_not_reached_is_guarded_by_u_and_says_so() -> None:
-    guard = Rule().guard(BAND, span("0.26"))
-    assert guard.rule == "simple acceptance at 4:1, not reached (3.8:1): guarded by U, k = 2"
-    assert (float(guard.low or 0), float(guard.high or 0)) == pytest.approx((0.26, 0.26))
+    cut = guard(Rule(), BAND, span("0.26"))
+    assert cut.rule == "simple acceptance at 4:1, not reached (3.8:1): guarded by U, k = 2"
+    assert (float(cut.low or 0), float(cut.high or 0)) == pytest.approx((0.26, 0.26))
     assert outcome(Rule(), "0.26", "0.8") is Outcome.UNDECIDED
 
 
@@ -74,8 +70,8 @@ def test_the_three_meanings_of_the_ratio_are_three_numbers() -> None:
     # 95 % two-sided; with k = 2 it is 2.275 %. 0.83 is ISO 14253-1:2017 (from memory).
     ("3", 1e-6), ("1.5", 0.0016), ("1", 0.025), ("0.83", 0.05), ("0", 0.5)])
 def test_multiples_of_u_and_the_risk_at_the_acceptance_limit(multiple: str, at_most: float) -> None:
-    guard = Rule(MULTIPLE, multiple=Decimal(multiple)).guard(BAND, span("0.1"))
-    assert float(guard.high or 0) == pytest.approx(float(multiple) * 0.1)
+    cut = guard(Rule(MULTIPLE, multiple=Decimal(multiple)), BAND, span("0.1"))
+    assert float(cut.high or 0) == pytest.approx(float(multiple) * 0.1)
     assert NormalDist().cdf(-2 * float(multiple)) <= at_most
 
 
@@ -90,7 +86,7 @@ def test_edges_of_the_guard_are_inside() -> None:
     exact = Guard("guarded", Decimal("0.25"), Decimal("0.5"))
     assert [judge(band, at(v), exact).outcome.value for v in ("0.999", "1", "1.2499", "1.25", "2.5", "2.5001", "3", "3.1")] == [
         "fail", "undecided", "undecided", "pass", "pass", "undecided", "undecided", "fail"]
-    assert rule.guard(band, span("0")).high == 0
+    assert guard(rule, band, span("0")).high == 0
 
 
 # -- guarded to a stated risk -----------------------------------------------------------------------------------
@@ -99,14 +95,14 @@ def test_edges_of_the_guard_are_inside() -> None:
 def test_guarded_to_a_risk_of_each_reading(percent: str, z: float) -> None:
     """JCGM 106 Table 1 (from memory): one limit, so many standard uncertainties inside it."""
     band = AcceptanceBand(None, parse("1 V"))
-    guard = Rule(RISK, risk=Decimal(percent) / 100).guard(band, span("0.2"))
-    assert float(guard.high or 0) == pytest.approx(z * 0.1, abs=2e-5)
-    assert guard.low is None
+    cut = guard(Rule(RISK, risk=Decimal(percent) / 100), band, span("0.2"))
+    assert float(cut.high or 0) == pytest.approx(z * 0.1, abs=2e-5)
+    assert cut.low is None
 
 
 def test_both_tails_count_in_a_narrow_band() -> None:
     """Half a band of one standard uncertainty holds 68 %: no reading can reach 5 %, and 40 % is reached in the middle."""
-    assert Rule(RISK, risk=Decimal("0.05")).guard(BAND, span("2")).doubt
+    assert guard(Rule(RISK, risk=Decimal("0.05")), BAND, span("2")).doubt
     assert outcome(Rule(RISK, risk=Decimal("0.05")), "2", "0") is Outcome.UNDECIDED
     assert outcome(Rule(RISK, risk=Decimal("0.40")), "2", "0") is Outcome.PASS
 
@@ -115,10 +111,10 @@ def test_guarded_to_a_risk_of_a_stated_process() -> None:
     """Not published, worked out independently: process 0.12, u 0.04, within 0.2; w = U = 0.08 leaves 0.0469 %."""
     band = AcceptanceBand(parse("-0.2 V"), parse("0.2 V"))
     spread = Spread(parse("0 V"), parse("120 mV"))
-    guard = Rule(RISK, risk=Decimal("0.000469")).guard(band, span("0.08"), spread)
-    assert float(guard.high or 0) == pytest.approx(0.08, abs=1e-4)
-    assert guard.rule.endswith("by the stated process")
-    assert Rule(RISK, risk=Decimal("0.5")).guard(band, span("0.08"), spread).high == 0  # never beyond the band
+    cut = guard(Rule(RISK, risk=Decimal("0.000469")), band, span("0.08"), spread)
+    assert float(cut.high or 0) == pytest.approx(0.08, abs=1e-4)
+    assert cut.rule.endswith("by the stated process")
+    assert guard(Rule(RISK, risk=Decimal("0.5")), band, span("0.08"), spread).high == 0  # never beyond the band
 
 
 # -- the ratio method -------------------------------------------------------------------------------------------
@@ -127,22 +123,22 @@ def test_guarded_to_a_risk_of_a_stated_process() -> None:
     (4, 0.05312), (3, 0.15532), (2.5, 0.21454), (2, 0.28165), (1.5, 0.36018), (1, 0.45726), (4.6, 0.0)])
 def test_the_handbooks_method_six(reached: float, multiplier: float) -> None:
     """M = 1.04 - exp(0.38 ln ratio - 0.54), AL = TL - M U (second-hand); clipped at 0, where 4.6 gives -0.00071."""
-    assert (1 - FORMULAS["handbook"](reached)) * reached == pytest.approx(multiplier, abs=1e-5)
-    guard = Rule(RATIO).guard(BAND, span(str(1 / reached)))
-    assert float(guard.high or 0) == pytest.approx(multiplier / reached, abs=1e-5)
+    assert (1 - ACCEPTED["handbook"](reached)) * reached == pytest.approx(multiplier, abs=1e-5)
+    cut = guard(Rule(RATIO), BAND, span(str(1 / reached)))
+    assert float(cut.high or 0) == pytest.approx(multiplier / reached, abs=1e-5)
 
 
 @pytest.mark.parametrize(("formula", "accepted"), [("root_sum_square", 0.91652), ("full_uncertainty", 0.6), ("quarter_more", 0.85)])
 def test_other_formulas_at_two_and_a_half(formula: str, accepted: float) -> None:
     """As pinned in a public test suite (second-hand)."""
-    assert FORMULAS[formula](2.5) == pytest.approx(accepted, abs=1e-5)
-    assert float(Rule(RATIO, formula=formula).guard(BAND, span("0.4")).high or 0) == pytest.approx(1 - accepted, abs=1e-5)
+    assert ACCEPTED[formula](2.5) == pytest.approx(accepted, abs=1e-5)
+    assert float(guard(Rule(RATIO, formula=formula), BAND, span("0.4")).high or 0) == pytest.approx(1 - accepted, abs=1e-5)
 
 
 @pytest.mark.parametrize("formula", FORMULAS)
 @pytest.mark.parametrize("reached", [0.1, 0.5, 1, 2, 4, 10, 1000])
 def test_no_formula_accepts_beyond_the_band(formula: str, reached: float) -> None:
-    assert FORMULAS[formula](reached) <= 1
+    assert ACCEPTED[formula](reached) <= 1
 
 
 # -- laws -------------------------------------------------------------------------------------------------------
@@ -161,8 +157,8 @@ def test_moving_to_the_middle_never_makes_it_worse(one: Decimal, other: Decimal,
     low, high = min(one, other), max(one, other)
     band, middle = AcceptanceBand(Quantity(low, "V"), Quantity(high, "V")), (low + high) / 2
     nearer = middle + (value - middle) * abs(part) / 1000
-    guard = rule.guard(band, span(str(expanded)))
-    near, far = (judge(band, Reading("volts", each, "V"), guard).outcome for each in (nearer, value))
+    cut = guard(rule, band, span(str(expanded)))
+    near, far = (judge(band, Reading("volts", each, "V"), cut).outcome for each in (nearer, value))
     assert ORDER[near] >= ORDER[far]
 
 
@@ -188,7 +184,7 @@ def test_the_edge_of_a_guard_passes_by_exact_arithmetic(limit: Decimal, width: D
 @given(rules, st.decimals(0, 5, places=3))
 def test_what_is_not_known_passes_nothing(rule: Rule, value: Decimal) -> None:
     band = AcceptanceBand(parse("0 V"), parse("5 V"))
-    judged = judge(band, Reading("volts", value, "V"), rule.guard(band, None))
+    judged = judge(band, Reading("volts", value, "V"), guard(rule, band, None))
     assert judged.outcome is Outcome.UNDECIDED
     assert "state its accuracy" in judged.sentence
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from eolseq.__main__ import main
-from eolseq.bands.rules import MULTIPLE, RISK, Rule
+from eolseq.bands.decision import MULTIPLE, RISK, Rule
 from eolseq.bands.uncertainty import read_accuracy
 from eolseq.guard.watcher import OFF_SECONDS
 from eolseq.hazard import discharge_seconds
