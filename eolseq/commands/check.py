@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from eolseq.commands.kinds import KINDS, schema_text
 from eolseq.errors import FileMistakes, Mistake, Place, WrongUse
 
 if TYPE_CHECKING:
@@ -19,7 +20,8 @@ HELP = """check files and show what a sequence does
 
 Checks sequences, driver pages, station files and simulator files, and reports every mistake at its line and column.
 With --station, also whether that station can run the sequence. With --bands, how every band of one sequence was worked
-out: inputs, the formula with its numbers, the source with its edition and standing; and a table of limits."""
+out: inputs, the formula with its numbers, the source with its edition and standing; and a table of limits. With
+--schema, the JSON Schema of a kind of file, by which an editor helps while writing."""
 
 
 class Checked:
@@ -42,7 +44,9 @@ class Checked:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the files to check, the station to hold them against, and the form of the answer."""
-    parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="a file of any of our kinds")
+    parser.add_argument("files", metavar="FILE", nargs="*", type=Path, help="a file of any of our kinds")
+    parser.add_argument("--schema", metavar="KIND", choices=KINDS, help="print the JSON Schema of a kind of file, for "
+                        "editors: " + ", ".join(KINDS))
     parser.add_argument("--station", metavar="S", type=Path, help="the station file that the sequences are to fit")
     parser.add_argument("--strict", action="store_true", help="count warnings as errors")
     parser.add_argument("--bands", action="store_true", help="show how every band of one sequence was worked out, and "
@@ -51,7 +55,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Check the files; 0 when all are in order, 2 when there is a mistake."""
+    """Check the files; 0 when all are in order, 2 when there is a mistake. Or print a schema."""
+    if bool(options.schema) == bool(options.files):
+        raise WrongUse("A schema is printed by itself." if options.schema else "No file is named.",
+                       "Name the files to check, or a kind of file with --schema.")
+    if options.schema:
+        print(schema_text(options.schema))
+        return 0
     facts = _station(options.station) if options.station is not None else None
     if options.bands and len(options.files) != 1:
         raise WrongUse("The bands of one sequence are shown at a time.", "Name one sequence.")
