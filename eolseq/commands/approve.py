@@ -154,8 +154,19 @@ def _subject(path: Path) -> tuple[Subject, str]:
 
 def _show(document: Document, standing: Standing) -> None:
     text = document.payload["text"]
-    for line in (*_words(document.payload, standing, text), signing.signed_words(document, standing)):
+    for line in (*_words(document.payload, standing, text), *_here(document.payload),
+                 signing.signed_words(document, standing)):
         print(signing.visible(line))
+
+
+def _here(said: Mapping[str, Any]) -> list[str]:
+    """A warning when the file that lies here under that name is not the one in the document."""
+    import hashlib
+
+    path = Path(said["file"])
+    if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() == said["digest"]:
+        return []
+    return [f"  NOTE: {path}, as it lies here, is not the text of this document"]
 
 
 def _words(said: Mapping[str, Any], standing: Standing, text: str | None) -> list[str]:

@@ -125,8 +125,10 @@ def _before(found: Records, run: Run) -> str:
 def _last(closing: Mapping[str, Any], simulated: str) -> list[str]:
     if closing["kind"] == "abandon":
         return [f"last run: {simulated}ABANDONED. {closing['reason']}"]
-    said = [f"last run: {simulated}{closing['outcome'].upper()}. {closing['sentence']}",
-            f"sequence {closing['sequence']['name']}, operator {closing['operator']}"]
+    trial = "TRIAL " if closing["trial"] == "yes" else ""
+    approved = "" if closing.get("approval") is None else f", approved in entry {closing['approval']}"
+    said = [f"last run: {simulated}{trial}{closing['outcome'].upper()}. {closing['sentence']}",
+            f"sequence {closing['sequence']['name']}{approved}, operator {closing['operator']}"]
     for step in closing["steps"]:
         said.append(f"  {step['outcome']:11}  {step['name']} ({step['kind']})")
         said += [f"               {_reading(each)}" for each in step["readings"]]

@@ -104,7 +104,7 @@ def sheet_of(records: Records, serial: str) -> Sheet:
         steps=tuple(_step(number, step) for number, step in enumerate(end.get("steps", ()), 1)),
         instruments=tuple(_instrument(each) for each in end.get("instruments", ())),
         cautions=tuple(begin["cautions"]), acknowledged=str(begin["operator"]),
-        approval=_approval(records, begin, run), proof=_proof(records, run))
+        approval=(*_approval(records, begin, run), *_files(records, begin)), proof=_proof(records, run))
 
 
 # -- parts ------------------------------------------------------------------------------------------------------
@@ -205,6 +205,18 @@ def _approval(records: Records, begin: Mapping[str, Any], run: Run) -> tuple[tup
     return (("approval", f"entry {found.index}, number {found.number}"), ("approved by", signers),
             ("author", found.author or ""), ("in force from", found.effective.isoformat()),
             ("reason", found.reason), *doubt)
+
+
+def _files(records: Records, begin: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """The station file and driver pages by their digests, each with the entry that approves it, if one did before."""
+    standing = Standing(records.documents)
+    files = [("station file", begin["station_digest"]),
+             *((f"driver page of {name}", digest) for name, digest in begin["pages"].items())]
+    said = []
+    for what, digest in files:
+        entries = [each.index for each in standing.approvals if each.digest == digest and each.index < begin["index"]]
+        said.append((what, f"{digest[:32]}…" + (f" approved in entry {entries[-1]}" if entries else "")))
+    return tuple(said)
 
 
 def _proof(records: Records, run: Run) -> tuple[tuple[str, str], ...]:

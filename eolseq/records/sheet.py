@@ -101,7 +101,7 @@ def _story(sheet: Sheet) -> Iterable[Flowable]:
     yield from _section("Instruments", _grid(heads, sheet.instruments, [26, 38, 24, 30, 30, 32]))
     yield from _section(f"Cautions, acknowledged by {sheet.acknowledged}",
                         *(_text(f"– {each}", _SMALL) for each in sheet.cautions))
-    yield from _section("Approval of the sequence", _pairs(sheet.approval))
+    yield from _section("Approval", _pairs(sheet.approval))
     yield from _section("Proof", _pairs(sheet.proof))
 
 
