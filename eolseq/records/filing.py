@@ -173,7 +173,7 @@ def _applied(applied: Mapping[str, Any]) -> Line:
     lowest, highest = (shown(applied[name], unit, multiple) or "no number" for name in ("lowest", "highest"))
     told = lowest if lowest == highest else f"{lowest.removesuffix(multiple).strip()} to {highest}"
     return Line(f"applied {applied['name']}", told, limits_text(low, high, unit, multiple),
-                f"{applied['samples']} looks", "", "",
+                "1 look" if applied["samples"] == 1 else f"{applied['samples']} looks", "", "",
                 Mark(drawn(low, unit), drawn(high, unit), drawn_all(unit, applied["lowest"], most)))
 
 
@@ -208,15 +208,14 @@ def _approval(records: Records, begin: Mapping[str, Any], run: Run) -> tuple[tup
 
 
 def _files(records: Records, begin: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """The station file and driver pages by their digests, each with the entry that approves it, if one did before."""
+    """Station file and driver pages by how their digests begin, each with the entry that approved it, if one did."""
     standing = Standing(records.documents)
-    files = [("station file", begin["station_digest"]),
-             *((f"driver page of {name}", digest) for name, digest in begin["pages"].items())]
-    said = []
-    for what, digest in files:
+
+    def told(digest: str) -> str:
         entries = [each.index for each in standing.approvals if each.digest == digest and each.index < begin["index"]]
-        said.append((what, f"{digest[:32]}…" + (f" approved in entry {entries[-1]}" if entries else "")))
-    return tuple(said)
+        return f"{digest[:16]}" + (f" (entry {entries[-1]})" if entries else "")
+    pages = ", ".join(f"{name} {told(digest)}" for name, digest in begin["pages"].items())
+    return (("station file", told(begin["station_digest"])), ("driver pages", pages))
 
 
 def _proof(records: Records, run: Run) -> tuple[tuple[str, str], ...]:
