@@ -48,6 +48,9 @@ def worked_out(item: Item, purpose: str, around: Around, findings: Findings) -> 
     except FileMistakes as error:
         findings.mistakes += error.mistakes
         return None
+    except ArithmeticError:  # decimal's own limits: 28 digits, and what no product has
+        findings.add(item.place, "numbers out of all proportion to each other", "values that a product can have")
+        return None
     if band.at_least is not None and band.at_most is not None and band.at_least.base > band.at_most.base:
         findings.add(item.place, f"rounding leaves nothing between {band.at_least} and {band.at_most}", "wider limits")
         return None
