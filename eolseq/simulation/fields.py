@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from eolseq.serials import LIKE, read_pattern, whole_pattern
 from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Parsed, Text, Word, YesNo
+from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
@@ -19,6 +20,11 @@ ROLES: dict[str, type[RoleInstrument]] = {
     "switching_unit": SwitchingUnit, "guard_unit": GuardUnit,
 }
 """Role -> the simulated model that plays it."""
+
+MANNERS: dict[str, dict[str, type[RoleInstrument]]] = {
+    "resistance_meter": {"awkward": AwkwardResistanceMeter},
+}
+"""Role -> the models that play it with other manners on their line than plain ones."""
 
 MEASURES_IN = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "power": "W"}
 """Quantity that is measured -> its unit."""
@@ -54,6 +60,9 @@ def _instrument(role: str) -> Group:
         "link": Field(Word(("tcp", "serial")), about="tcp or serial"),
         "instant": Field(YesNo(), required=False, default=True, about="no: it takes 50 ms to answer"),
     }
+    if role in MANNERS:
+        fields["manner"] = Field(Word(("plain", *MANNERS[role])), required=False, default="plain",
+                                 about="how it behaves on its line")
     if measures:
         fields["accuracy"] = Field(each("%"), about="of the reading; what it puts out is as accurate")
         fields["resolution"] = Field(each(""), about="the smallest step, on the finest range")

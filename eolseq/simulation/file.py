@@ -15,9 +15,9 @@ from eolseq.quantity import Quantity, nearest, parse
 from eolseq.shape import Amount, Field, Findings, Group, Item, MapOf, Word, YesNo, load_file
 from eolseq.simulation.bay import Bay
 from eolseq.simulation.enclosure import EnclosureSettings
-from eolseq.simulation.fields import FIXTURE, ROLES, SIMULATOR, UNIT
+from eolseq.simulation.fields import FIXTURE, MANNERS, ROLES, SIMULATOR, UNIT
 from eolseq.simulation.network import Fixture
-from eolseq.simulation.roles.base import InstrumentData
+from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
 from eolseq.simulation.unit import Unit
 
 _PARTS = re.compile(r"stage-[0-9]|fan|route-(?:withstand|power|resistance)|tie-L-N|discharge|bond-[a-z0-9-]+")
@@ -137,7 +137,7 @@ def build(simulator: Simulator, serial: str | None = None, defect: str | None = 
     fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"])})
     bay = Bay(simulator.unit(serial, defect, twin=twin), fixture, simulator.guard, now)
     bay.emit = emit
-    bay.equip([ROLES[each.role](each, bay) for each in simulator.instruments], serial, simulator)
+    bay.equip([_model(each)(each, bay) for each in simulator.instruments], serial, simulator)
     return bay
 
 
@@ -293,7 +293,12 @@ def _physical(item: Item) -> dict[str, Any]:
 def _instrument(name: str, item: Item) -> InstrumentData:
     values = _si(item)
     return InstrumentData(name, values["role"], values["model"], values["serial"], values["link"], values["instant"],
-                          values.get("accuracy", {}), values.get("resolution", {}))
+                          values.get("accuracy", {}), values.get("resolution", {}), values.get("manner", "plain"))
+
+
+def _model(data: InstrumentData) -> type[RoleInstrument]:
+    """The simulated model that plays a role with these manners."""
+    return MANNERS.get(data.role, {}).get(data.manner, ROLES[data.role])
 
 
 def _set(values: dict[str, Any], path: str, value: Any) -> None:

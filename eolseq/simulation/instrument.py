@@ -15,7 +15,7 @@ from eolseq.simulation.headers import Handler, HeaderTree
 from eolseq.simulation.status import OPERATION_COMPLETE, CommandError, Register, Status
 
 __all__ = ["FAULTS", "Call", "CommandError", "Connection", "Handler", "Instrument", "Parameter", "Parameters",
-           "delivery", "nr1", "nr2", "nr3", "taking"]
+           "delivery", "nr1", "nr2", "nr3", "spoilt", "taking"]
 
 FAULTS = {
     "silent": "what is asked is done, but never answered",
@@ -112,7 +112,7 @@ class Instrument:
         self._self_test = self_test
         self._before = before
         self._responses: list[str] = []  # of the message being carried out
-        self._tree = HeaderTree({**commands, **self._standard_commands()})
+        self._tree = HeaderTree({**self._standard_commands(), **commands})  # an instrument may answer in its own way
         self._indefinite = self._tree.find("*IDN?", self._tree.root)[0]
         self._messages: dict[bytes, _Message] = {}
         self._own: Connection | None = None
@@ -267,7 +267,7 @@ class Connection:
         instrument = self.instrument
         if not self._buffer and not self._overrun and data.find(b"\n") == len(data) - 1 >= 0:
             answer = instrument.execute(data[:-1], now)  # one whole message, as nearly always
-            return _spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
+            return spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
         buffer = self._buffer + data
         *messages, rest = buffer.split(b"\n")
         if self._overrun and messages:
@@ -278,10 +278,10 @@ class Connection:
                 instrument.status.add_error(-363)
             rest, self._overrun = b"", True
         self._buffer = rest
-        return _spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
+        return spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
 
 
-def _spoilt(answer: bytes, fault: str) -> bytes:
+def spoilt(answer: bytes, fault: str) -> bytes:
     """What arrives of an answer under a fault that changes its bytes."""
     if fault == "silent":
         return b""

@@ -34,6 +34,8 @@ def test_every_exchange_left_out_or_added_is_found(path: Path, tmp_path: Path) -
     exchanges = list(re.finditer(r'^ {6}- \{out: .*\}$', source, re.M))
     assert exchanges
     for found in exchanges:
+        if 'in: "W"' in found[0]:
+            continue  # a wait may look once more or once less
         changed = source[:found.end()] + "\n" + found[0] + source[found.end():]
         copy = tmp_path / path.name
         copy.write_text(changed, encoding="utf-8")

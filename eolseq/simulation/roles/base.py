@@ -27,6 +27,7 @@ class InstrumentData:
     instant: bool
     accuracy: Mapping[str, float]
     resolution: Mapping[str, float]
+    manner: str = "plain"
 
 
 class RoleInstrument:
@@ -35,13 +36,16 @@ class RoleInstrument:
     measures: tuple[str, ...] = ()
     """The quantities it measures: each needs an accuracy and a resolution in the file."""
 
+    wire_of: type[Instrument] = Instrument
+    """What it is at its wire."""
+
     def __init__(self, data: InstrumentData, world: World) -> None:
         self.data = data
         self.world = world
         self.meters = {each: Meter(f"{data.serial} {each}", data.accuracy[each], data.resolution[each])
                        for each in self.measures}
         self.prepare()
-        self.wire = Instrument(data.name, self.identity(data.serial), self.commands(), operation=self.operation(),
+        self.wire = self.wire_of(data.name, self.identity(data.serial), self.commands(), operation=self.operation(),
                                questionable=self.questionable(), reset=self.reset, before=world.advance_to)
         self.clear_fault()
 
