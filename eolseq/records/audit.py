@@ -106,7 +106,7 @@ def _by_many(auditor: Auditor, stream: BinaryIO, jobs: int, progress: Progress |
     whose = (auditor.report.log, identity.origin, identity.key.public, identity.role)
     with ProcessPoolExecutor(jobs, get_context("spawn"), begin_worker, whose) as pool:
         while auditor.trusting and _spread(auditor, stream, pool, jobs, progress):
-            _closer(auditor, stream)
+            _closer(auditor, stream, progress)
     _by_one(auditor, stream, progress)
 
 
@@ -144,12 +144,14 @@ def _send(auditor: Auditor, stream: BinaryIO, pool: ProcessPoolExecutor) -> Iter
         offset += length
 
 
-def _closer(auditor: Auditor, stream: BinaryIO) -> None:
+def _closer(auditor: Auditor, stream: BinaryIO, progress: Progress | None) -> None:
     """One line at a time from where the stream stands, until lines may be checked many at once again."""
     source = lines(stream)
     while pieces := list(islice(source, LINES)):
         for piece in pieces:
             auditor.take(piece)
+        if progress is not None:
+            progress(auditor.offset)
         if auditor.trusting:
             return
 
