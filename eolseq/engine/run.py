@@ -69,6 +69,7 @@ class UnitRun:
         self._acknowledge = acknowledge
         self._gates = gates
         self._trial = trial or (approval is None and not bay.simulated)  # what is not approved releases nothing
+        self._told_trial = trial or (self._trial and not gates)  # a gate that refuses makes no trial of the run
         self._record = RunRecord(log, bay, sequence, approval, self._trial)
         self._states = RunStates()
         self._operator = ""
@@ -126,7 +127,7 @@ class UnitRun:
         sequence, bay = self._sequence, self._bay
         self._attempt = self._record.identify(serial)
         plan = tuple(events.StepPlan(s.kind, s.name, s.bands(), s.seconds()) for s in sequence.steps)
-        self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, self._trial,
+        self._emit(events.RunBegins(sequence.name, serial, bay.station, bay.name, bay.simulated, self._told_trial,
                                     self._attempt, plan))
         self._fire("identify")
 
@@ -185,7 +186,7 @@ class UnitRun:
         self._fire("release")
         self._emit(events.RunEnds(Outcome.REFUSED, str(error), None, None))
         return RunResult(Outcome.REFUSED, str(error), serial, None, self._bay.simulated, None,
-                         self._not_reached(), self._trial)
+                         self._not_reached(), self._told_trial)
 
     def _fault_before(self, serial: str, error: StationFault) -> RunResult:
         self._fire("refuse")
@@ -193,7 +194,7 @@ class UnitRun:
         self._fire("release")
         self._emit(events.RunEnds(Outcome.FAULT, str(error), None, None))
         return RunResult(Outcome.FAULT, str(error), serial, None, self._bay.simulated, None,
-                         self._not_reached(), self._trial)
+                         self._not_reached(), self._told_trial)
 
     def _not_reached(self) -> tuple[tuple[Step, Verdict], ...]:
         done = list(self._verdicts)

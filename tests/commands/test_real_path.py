@@ -99,6 +99,7 @@ def test_a_real_station_is_refused_tried_and_approved(bench: Bench) -> None:
 
     code, said, words = bench.run()
     assert code == 3 and "'Earth path only' (earth.yaml) is not approved on this station. See the engineer" in words
+    assert "TRIAL" not in words and said["trial"] is False  # it is refused, and nobody asked for a trial
     code, said, words = bench.run("--trial")
     assert (code, said["outcome"], said["trial"]) == (1, "pass", True), words
     assert "TRIAL: releases nothing" in words and "TRIAL, RELEASES NOTHING: PASS" in words
