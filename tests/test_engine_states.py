@@ -38,7 +38,6 @@ def test_every_state_and_event(state: str, event: str) -> None:
         with pytest.raises(StationFault, match="cannot follow"):
             run.fire(event)
         assert run.state == state
-    run.close()
 
 
 def test_energised_never_goes_straight_to_guarded() -> None:

@@ -100,7 +100,6 @@ class UnitRun:
             return self._finish(serial)
         finally:
             bay.watcher.disarm()
-            self._states.close()
 
     def _fire(self, event: str) -> None:
         self._states.fire(event)

@@ -1,12 +1,14 @@
 """Where a run stands: one table of transitions, walked by one typed ``fire``.
 
-This is the only importer of ``transitions``. The machine names where we are and refuses what cannot follow; it has no
-callbacks, because a callback can swallow an exception or leave the state half moved. ``try``/``finally`` and
+This is the only importer of ``transitions``. Its machine holds the table and says what may follow; it has neither
+conditions nor callbacks, because a callback can swallow an exception or leave the state half moved. So ``fire`` takes
+the next state straight from the machine's table and leaves the machinery of callbacks alone. ``try``/``finally`` and
 ``guard/power.py`` keep people safe, never this table.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -41,11 +43,6 @@ TRANSITIONS: tuple[tuple[str, str, str], ...] = (
 _REPORT = "Report this to whoever maintains the program."
 
 
-class _Place:
-    state: str
-    trigger: Any
-
-
 @lru_cache(maxsize=1)
 def _machine() -> Any:
     from transitions import Machine
@@ -54,35 +51,32 @@ def _machine() -> Any:
     return Machine(model=None, states=list(STATES), transitions=rows, initial="waiting", auto_transitions=False)
 
 
+@lru_cache(maxsize=1)
+def _ways() -> Mapping[tuple[str, str], str]:
+    """Event and state before -> state after, as the machine has them."""
+    machine = _machine()
+    return {(event, way.source): way.dest for event in machine.events for way in machine.get_transitions(event)}
+
+
 class RunStates:
     """The state of one run."""
 
     def __init__(self) -> None:
-        self._place = _Place()
-        self._machine = _machine()
-        self._machine.add_model(self._place)
+        self._ways = _ways()
+        self._state: str = _machine().initial
 
     @property
     def state(self) -> str:
         """The present state, one of STATES."""
-        return self._place.state
+        return self._state
 
     def fire(self, event: str) -> str:
         """Move on by an event and give the new state; StationFault if nothing follows from it here."""
-        from transitions import MachineError
-
-        before = self.state
-        try:
-            moved = self._place.trigger(event)
-        except (MachineError, AttributeError) as error:
-            raise StationFault(f"The run is '{before}'; '{event}' cannot follow.", _REPORT) from error
-        if not moved:
-            raise StationFault(f"'{event}' was refused in state '{before}'.", _REPORT)
-        return self.state
-
-    def close(self) -> None:
-        """Forget this run, so that the shared table does not collect finished ones."""
-        self._machine.remove_model(self._place)
+        after = self._ways.get((event, self._state))
+        if after is None:
+            raise StationFault(f"The run is '{self._state}'; '{event}' cannot follow.", _REPORT)
+        self._state = after
+        return after
 
 
 def mermaid() -> str:
