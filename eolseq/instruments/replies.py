@@ -162,7 +162,7 @@ class Frame:
     def _reading(self, name: str, raw: str, unit: str, factor: Decimal | None, instrument: str,
                  time: float) -> Reading:
         text = raw.strip(" ")
-        special = self._no_reading.get(text)
+        special = self._no_reading.get(text) if self._no_reading else None
         if special is None:
             if self._number(text) is not None:
                 value = Decimal(text.replace(",", ".") if self._comma else text)

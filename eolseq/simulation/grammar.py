@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import overload
 
 from eolseq.simulation.status import CommandError
@@ -32,6 +33,7 @@ _PIECES = {separator: re.compile(rf"""(?:"(?:[^"]|"")*"|'(?:[^']|'')*'|\([^()]*\
 _MOST_CHANNELS = 1000
 
 
+@lru_cache(maxsize=1024)
 def short_form(keyword: str) -> str:
     """The short form of a keyword printed as the standard prints it: VOLTage gives VOLT."""
     return "".join(re.findall(r"^[A-Z0-9_]+", keyword))
@@ -40,12 +42,13 @@ def short_form(keyword: str) -> str:
 class Parameter:
     """One parameter of a command, read as whatever the command needs; a wrong kind is a CommandError."""
 
-    __slots__ = ("_number", "text", "upper")
+    __slots__ = ("_channels", "_number", "text", "upper")
 
     def __init__(self, text: str) -> None:
         self.text = text
         self.upper = text.upper()
         self._number: tuple[str, float] | None = None
+        self._channels: tuple[int, ...] | None = None
 
     def number(self, unit: str = "", *, least: float | None = None, most: float | None = None,
                default: float | None = None) -> float:
@@ -91,6 +94,11 @@ class Parameter:
 
     def channels(self) -> list[int]:
         """The channel numbers of a list such as (@101,103:105), ranges written out, in the order given."""
+        if self._channels is None:
+            self._channels = tuple(self._read_channels())
+        return [*self._channels]
+
+    def _read_channels(self) -> list[int]:
         match = _CHANNELS.fullmatch(self.text)
         if match is None:
             raise CommandError(-104)

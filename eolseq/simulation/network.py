@@ -114,4 +114,6 @@ def decay_times(unit: Unit, fixture: Fixture, closed: set[str], across: float, t
 
 def parts(channels: Mapping[str, int], prefix: str, closed: set[int]) -> list[str]:
     """The names, without their prefix, of the closed channels whose part's name begins so."""
+    if not closed:
+        return []
     return [name[len(prefix):] for name, number in channels.items() if number in closed and name.startswith(prefix)]

@@ -47,7 +47,7 @@ class SimulatedSession:
         self._end = self._end_of_answers()
         self._connection = instrument.connect()
         self._clock = clock
-        self._monotonic = clock.monotonic
+        self._monotonic, self._sleep = clock.monotonic, clock.sleep
         self._exchange = exchange
         self._wake = clock.signal()
         self._reading = False
@@ -130,7 +130,7 @@ class SimulatedSession:
         instrument = self.instrument
         if self.lost or instrument.fault is not None:
             self._check_lost()
-        self._clock.sleep(self._exchange)
+        self._sleep(self._exchange)
         if self.lost or instrument.fault is not None:
             self._check_lost()
         now = self._monotonic()

@@ -80,7 +80,8 @@ class SourceInstrument(RoleInstrument):
 
     def measured(self, quantity: str, true: float) -> str:
         """A reading; a stuck output that hides it reads nothing."""
-        silent = self.source.stuck == "stuck-silent" and not self.source.commanded
+        source = self.source
+        silent = source.stuck == "stuck-silent" and not source.commanded
         return self.meters[quantity].text(0.0 if silent else true)
 
     def change(self, action: Callable[[], None]) -> None:
