@@ -20,6 +20,8 @@ TOPICS = {
     "technician": "testing a unit: what the screen says and what to do",
     "sequences": "every key of a sequence file, for engineers",
     "bands": "how a band is worked out from the nameplate and named rows of standards, for engineers",
+    "how-sure": "uncertainty, decision rules, and what is undecided, for engineers and quality",
+    "findings": "every finding of 'eolseq check', by its code",
     "driver-pages": "how a model of instrument is described, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
     "simulators": "the simulated station, its unit, defects and faults",

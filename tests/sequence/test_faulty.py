@@ -2,6 +2,7 @@
 
 import ast
 import dataclasses
+import re
 from decimal import Decimal
 from pathlib import Path
 from statistics import NormalDist
@@ -254,6 +255,11 @@ BY_THE_STATION = {"no-instrument", "off-range", "ceiling", "no-connection",  # t
                   "slow-guard-link", "trip-time"}
 BY_ORDER = {"order", "no-continuity", "no-short-check", "no-withstand", "no-fan-current",  # test_findings.py
             "power-before-withstand", "repeated-withstand", "reduced-retest"}
+
+
+def test_every_code_is_in_the_manual_and_no_other() -> None:
+    page = Path("eolseq/manual/findings.md").read_text(encoding="utf-8")
+    assert set(re.findall(r"^\| `([a-z-]+)` \|", page, re.M)) == codes_in_the_program()
 
 
 def test_every_code_has_its_row() -> None:
