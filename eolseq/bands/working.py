@@ -16,6 +16,7 @@ from eolseq.errors import FileMistakes, Mistake
 from eolseq.quantity import UNITS, Quantity, plain
 from eolseq.shape import Group, Item
 
+_SURE = 22  # significant digits of a result that are beyond the noise of arithmetic with 28
 DIGITS = 4  # significant digits of a limit that was worked out
 _SCALED = {"A": ("nA", "uA", "mA", "A"), "ohm": ("mohm", "ohm", "kohm", "Mohm", "Gohm"), "F": ("pF", "nF", "uF")}
 
@@ -125,12 +126,15 @@ def share(percent: Quantity | Decimal) -> Decimal:
 def limits(low: Decimal | None, high: Decimal | None, dimension: str, basis: str, *,
            exact: bool = False) -> AcceptanceBand:
     """A band from numbers in base units, rounded inwards to four digits unless they are ``exact`` as they stand."""
-    digits = 28 if exact else DIGITS
+    digits = _SURE if exact else DIGITS
     unit = _unit(high if high is not None else low or Decimal(0), dimension)
     factor = UNITS[unit][1]
 
     def limit(value: Decimal | None, way: str) -> Quantity | None:
-        return None if value is None else Quantity(plain(_rounded(value / factor, digits, way)), unit)
+        if value is None:
+            return None
+        shown = _rounded(value / factor, _SURE, ROUND_HALF_EVEN)  # 409.999...9 W of 350 W + 60/350 is 410 W
+        return Quantity(plain(_rounded(shown, digits, way)), unit)
 
     return AcceptanceBand(limit(low, ROUND_CEILING), limit(high, ROUND_FLOOR), basis)
 
