@@ -20,7 +20,7 @@ from eolseq.bands.band import AcceptanceBand, Guard, Reading
 from eolseq.bands.decision import COVERAGE, MULTIPLE, RISK, SIMPLE, Rule, Spread
 from eolseq.bands.risk import Interval, Process, conformance, width_for
 from eolseq.bands.uncertainty import Span, rounded_up
-from eolseq.quantity import Quantity
+from eolseq.quantity import UNITS, Quantity
 
 UNKNOWN = "how sure this reading is is not known; state its accuracy on the driver page or from a certificate"
 
@@ -63,8 +63,9 @@ def sureness(rule: Rule, band: AcceptanceBand, reading: Reading, span: Span | No
     cut = guard(rule, band, span, spread)
     if span is None or not span.known or reading.base is None:
         return Sureness(cut, None, None, span)
-    return Sureness(cut, expanded_text(span, reading.base, reading.unit, rule.coverage),
-                    conformance_text(band, reading, span), span)
+    standard = span.standard(reading.base)
+    return Sureness(cut, expanded_text(standard, reading.unit, rule.coverage),
+                    conformance_text(band, reading, standard), span)
 
 
 def ratio(band: AcceptanceBand, span: Span, coverage: Decimal = COVERAGE) -> float:
@@ -164,19 +165,15 @@ def interval(band: AcceptanceBand) -> Interval:
             float(band.at_most.base) if band.at_most is not None else math.inf)
 
 
-def expanded_text(span: Span, value: Decimal, unit: str, coverage: Decimal = COVERAGE) -> str:
-    """The expanded uncertainty at a value in base units, as the record keeps it: two digits, rounded up, with its k."""
-    expanded = Quantity(rounded_up(float(coverage) * span.standard(value)), _base_of(unit)).to(unit)
+def expanded_text(standard: float, unit: str, coverage: Decimal = COVERAGE) -> str:
+    """An expanded uncertainty (from one in base units) as the record keeps it: two digits, rounded up, with its k."""
+    expanded = Quantity(rounded_up(float(coverage) * standard), UNITS[unit][0]).to(unit)
     return f"{expanded}, k = {coverage}"
 
 
-def conformance_text(band: AcceptanceBand, reading: Reading, span: Span) -> str | None:
+def conformance_text(band: AcceptanceBand, reading: Reading, standard: float) -> str | None:
     """The probability that the true value lies in the band, to six places, rounded down and never one."""
     if reading.base is None:
         return None
-    found = conformance(float(reading.base), span.standard(reading.base), interval(band))
+    found = conformance(float(reading.base), standard, interval(band))
     return str(min(Decimal(repr(found)).quantize(Decimal("0.000001"), ROUND_DOWN), Decimal("0.999999")))
-
-
-def _base_of(unit: str) -> str:
-    return Quantity(Decimal(0), unit).dimension

@@ -197,13 +197,13 @@ def test_the_record_rounds_an_uncertainty_up_and_a_probability_down() -> None:
     limits = 2.8e-3 * 0.015 + 5e-6
     expanded = 2 * math.hypot(limits / math.sqrt(3), 0.5e-6 / math.sqrt(3))
     assert expanded == pytest.approx(5.43e-5, rel=1e-3)
-    assert expanded_text(where, Decimal("0.0028"), "A") == "0.000055 A, k = 2"
-    assert expanded_text(where, Decimal("0.0028"), "mA") == "0.055 mA, k = 2"
-    assert conformance_text(band, Reading("current", Decimal("2.8"), "mA"), where) == "0.500000"
-    assert conformance_text(band, Reading("current", Decimal("2.0"), "mA"), where) == "0.999999"
-    assert conformance_text(band, Reading("current", Decimal("2.9"), "mA"), where) == "0.000177"
+    assert expanded_text(where.standard(Decimal("0.0028")), "A") == "0.000055 A, k = 2"
+    assert expanded_text(where.standard(Decimal("0.0028")), "mA") == "0.055 mA, k = 2"
+    assert conformance_text(band, Reading("current", Decimal("2.8"), "mA"), where.standard(Decimal("2.8") / 1000)) == "0.500000"
+    assert conformance_text(band, Reading("current", Decimal("2.0"), "mA"), where.standard(Decimal("2.0") / 1000)) == "0.999999"
+    assert conformance_text(band, Reading("current", Decimal("2.9"), "mA"), where.standard(Decimal("2.9") / 1000)) == "0.000177"
     assert NormalDist().cdf(-1e-4 / where.standard(Decimal("0.0029"))) == pytest.approx(0.0001775, abs=5e-7)
-    assert conformance_text(band, Reading("current", None, "mA", special="not a number"), where) is None
+    assert conformance_text(band, Reading("current", None, "mA", special="not a number"), 1.0) is None
 
 
 @pytest.mark.parametrize(("band", "half"), [
