@@ -97,20 +97,6 @@ def width_for(process: Process, standard: float, tolerance: Interval, target: fl
     return high
 
 
-def process_of(values: Sequence[float]) -> Process:
-    """The normal process that measured units show by their mean and standard deviation; at least ten units.
-
-    The measurement's own spread is in it, so the risks come out a little larger than they are.
-    """
-    if len(values) < 10:
-        raise ValueError(f"{len(values)} measured units show no spread; at least 10 are needed")
-    mean = math.fsum(values) / len(values)
-    variance = math.fsum((each - mean) ** 2 for each in values) / (len(values) - 1)
-    if variance <= 0:
-        raise ValueError("measured units that are all alike show no spread")
-    return Process.normal(mean, math.sqrt(variance))
-
-
 def _between(limits: Interval, centre: float, standard: float) -> float:
     """The part of a normal distribution that lies inside limits; by tails, so that small parts keep their digits."""
     low, high = (limits[0] - centre) / standard, (limits[1] - centre) / standard

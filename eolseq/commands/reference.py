@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterable
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -161,11 +162,23 @@ def _document(taken: Taken, worked: Worked) -> dict[str, Any]:
     return {"band": {"at_least": str(band.at_least), "at_most": str(band.at_most), "basis": band.basis},
             "inputs": dict(working.inputs), "formula": "; ".join(working.formula), "source": working.source,
             "standing": working.standing, "notes": list(working.notes),
-            "readings": [str(each) for each in taken.readings]}
+            "readings": [str(each) for each in taken.readings], "spread": _spread(taken)}
+
+
+def _spread(taken: Taken) -> dict[str, str]:
+    """Mean and standard deviation as a sequence states them; the measurement's own spread is in them."""
+    from eolseq.bands.interval import spread
+    from eolseq.bands.working import told
+
+    found, dimension = spread([float(each) for each in taken.readings]), taken.readings[0].dimension
+    centre, deviation = (told(Decimal(repr(each)), dimension) for each in (found.mean, found.deviation))
+    return {"centre": centre, "deviation": deviation, "basis": taken.source}
 
 
 def _words(taken: Taken, worked: Worked, coverage: Quantity, confidence: Quantity) -> list[str]:
     readings = ", ".join(str(each) for each in taken.readings)
     return [*(f"# {line}" for line in worked.working.formula), *(f"# {note}" for note in worked.working.notes),
             f"# band: {worked.band}", "band:", "  from: units", f"  readings: [{readings}]", f"  coverage: {coverage}",
-            f"  confidence: {confidence}", f"  source: {json.dumps(taken.source, ensure_ascii=False)}"]
+            f"  confidence: {confidence}", f"  source: {json.dumps(taken.source, ensure_ascii=False)}",
+            "# how these units are spread, for 'eolseq check --station' to work out the risks of passing and failing",
+            "spread:", *(f"  {key}: {json.dumps(text, ensure_ascii=False)}" for key, text in _spread(taken).items())]

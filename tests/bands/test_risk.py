@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from eolseq.bands.risk import Process, conformance, process_of, risk, width_for
+from eolseq.bands.risk import Process, conformance, risk, width_for
 
 # NCSLI RP-19 draft, as pinned in a public test suite (second-hand): probability of being in tolerance, then the
 # unconditional and the conditional probability of false accept in %. Here "4:1" means process spread over measurement.
@@ -115,16 +115,3 @@ def test_conformance_one_sided_as_in_the_table() -> None:
     """JCGM 106 Table 1 (from memory): how many standard uncertainties inside a limit give a probability."""
     for probability, z in ((0.80, 0.8416), (0.90, 1.2816), (0.95, 1.6449), (0.99, 2.3263), (0.999, 3.0902)):
         assert conformance(-z, 1.0, (-math.inf, 0.0)) == pytest.approx(probability, abs=1e-5)
-
-
-def test_a_measured_spread() -> None:
-    units = [2.40 + 0.01 * step for step in (-3, -2, -1, -1, 0, 0, 1, 1, 2, 3)]
-    found = process_of(units)
-    assert (found.low + found.high) / 2 == pytest.approx(2.40)
-    assert (found.high - found.low) / 18 == pytest.approx(math.sqrt(30e-4 / 9))
-
-
-@pytest.mark.parametrize(("units", "words"), [([2.4] * 9, "at least 10"), ([2.4] * 12, "no spread")])
-def test_units_that_show_no_spread(units: list[float], words: str) -> None:
-    with pytest.raises(ValueError, match=words):
-        process_of(units)

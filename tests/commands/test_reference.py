@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import statistics
 import random
 from pathlib import Path
 
@@ -39,6 +40,9 @@ def test_a_column_of_a_csv_file(tmp_path: Path, separator: str, capsys: pytest.C
     half = factor(15, 0.99, 0.95) * found.deviation
     assert float(told["band"]["at_least"].split()[0]) == pytest.approx(found.mean - half, abs=0.011)
     assert float(told["band"]["at_most"].split()[0]) == pytest.approx(found.mean + half, abs=0.011)
+    numbers = [float(value) for value in VALUES]
+    stated = [float(told["spread"][key].removesuffix(" ohm")) for key in ("centre", "deviation")]
+    assert stated == pytest.approx([statistics.mean(numbers), statistics.stdev(numbers)], rel=1e-4)
 
 
 def test_what_is_printed_is_a_band_of_a_sequence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -49,6 +53,8 @@ def test_what_is_printed_is_a_band_of_a_sequence(tmp_path: Path, capsys: pytest.
     sequence = read_sequence(SOUND.replace(f"    {BANDS['Stage 1']}\n", block).encode(), Path("pasted.yaml"))
     band = sequence.steps[1].bands()[0][1]
     assert f"# band: {band}" in said
+    stated = sequence.spread(1)
+    assert stated is not None and float(stated.centre) == pytest.approx(statistics.mean(map(float, VALUES)), rel=1e-4)
     assert "15 units, column stage 1 of batch.csv" in band.basis and "90 % of all held with 95 % confidence" in band.basis
 
 
