@@ -26,8 +26,8 @@ __all__ = ["LONGEST_REPLY", "OFF_SECONDS", "Line", "Link", "Trace", "open_link",
 OFF_SECONDS = 0.05
 """How long a stop line may try to write OFF, in seconds."""
 
-MOST_ENCODED = 256
-"""How many messages of one line are kept as bytes."""
+MOST_KEPT, SHORT_REPLY = 256, 64
+"""How many messages of one line are kept as bytes, and replies of at most so many bytes as text."""
 
 Trace = Callable[[str, str, str, float], None]
 """Called with instrument, ``out``, ``in`` or ``off``, the text, and the monotonic time in seconds."""
@@ -57,6 +57,7 @@ class Link:
         self._monotonic = clock.monotonic
         self._turn = threading.Lock()  # tried, never waited for: a second user at the same time is a mistake
         self._encoded: dict[str, bytes] = {}  # messages sent before, as bytes
+        self._decoded: dict[bytes, str] = {}  # short replies that came before, as text
         self._resource: Any = None
         self._session: Any = None
         self._handle: Any = None
@@ -219,11 +220,9 @@ class Link:
             data: bytes = self._visalib.read(self._handle, LONGEST_REPLY)[0]
         except STACK_ERRORS as error:
             raise self._failed(error, message, within) from error
-        try:
-            reply = decoded(data, self.line, self.name, message)
-        except InstrumentFault:
-            self._dirty = True  # where the next reply begins is in doubt now
-            raise
+        reply = self._decoded.get(data)
+        if reply is None:
+            reply = self._decode(data, message)
         if self.trace is not None:
             self.trace(self.name, "in", reply, self._monotonic())
         return reply
@@ -239,10 +238,21 @@ class Link:
     def _encode(self, message: str) -> bytes:
         """The bytes of a message; the next one of the same text is found ready."""
         data = encoded(message, self.line, self.name)
-        if len(self._encoded) >= MOST_ENCODED:
+        if len(self._encoded) >= MOST_KEPT:
             self._encoded.clear()
         self._encoded[message] = data
         return data
+
+    def _decode(self, data: bytes, message: str) -> str:
+        """The text of a reply; short ones that come again, such as those of a guard unit, are found ready."""
+        try:
+            reply = decoded(data, self.line, self.name, message)
+        except InstrumentFault:
+            self._dirty = True  # where the next reply begins is in doubt now
+            raise
+        if len(data) <= SHORT_REPLY and len(self._decoded) < MOST_KEPT:
+            self._decoded[data] = reply
+        return reply
 
     def _allow(self, seconds: float) -> None:
         """Give the session its time-out, in whole milliseconds rounded up; asked for only when it may have changed."""

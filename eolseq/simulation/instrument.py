@@ -243,7 +243,7 @@ def _register_commands(tree: str, register: Register) -> dict[str, Handler]:
 
     return {
         f"{tree}[:EVENt]?": taking(0, 0, lambda _: nr1(register.take_event())),
-        f"{tree}:CONDition?": taking(0, 0, lambda _: str(register.look())),
+        f"{tree}:CONDition?": taking(0, 0, register.told),
         f"{tree}:ENABle": taking(1, 1, enable),
         f"{tree}:ENABle?": taking(0, 0, lambda _: nr1(register.enable)),
     }

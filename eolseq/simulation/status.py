@@ -65,6 +65,13 @@ class Register:
             self.last = bits
         return bits
 
+    def told(self, _: object) -> str:
+        """The condition bits as a query answers them."""
+        condition = self.condition
+        if condition is not None and condition() != self.last:
+            self.look()
+        return str(self.last)
+
     def take_event(self) -> int:
         """The latched events, which reading clears."""
         bits, self.event = self.event, 0
