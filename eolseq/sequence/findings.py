@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
+from eolseq.bands.zero import FixtureZero
 from eolseq.quantity import Quantity, nearest
 from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, errors_in, refuse
 from eolseq.sequence.model import Sequence
@@ -74,6 +75,10 @@ class StationFacts(Protocol):
     @property
     def ceilings(self) -> Limits:
         """What no sequence may exceed."""
+
+    @property
+    def zeros(self) -> Mapping[str, FixtureZero]:
+        """By fixture, what its leads read in a two-wire measurement."""
 
 
 def findings(sequence: Sequence) -> list[Finding]:
@@ -174,6 +179,7 @@ def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, 
         found += _ranges(step, item, by_role)
         found += _ceilings(step, item, station.ceilings)
         found += _connections(step, item, station.connections)
+        found += _zero(step, item, station.zeros)
     return [*found, *bench(sequence, station, pages)]
 
 
@@ -228,3 +234,13 @@ def _connections(step: Step, item: Item, known: Mapping[str, int]) -> Iterator[F
                           f"step '{step.name}' needs the connection '{name}', and the station has none"
                           + (f"; did you mean '{near}'?" if near else ""))
 
+
+def _zero(step: Step, item: Item, zeros: Mapping[str, FixtureZero]) -> Iterator[Finding]:
+    """A two-wire step whose fixture has no zero here, or none of some point; whether it is still good, the run sees."""
+    if not isinstance(step, GroundContinuity) or not step.zero:
+        return
+    missing = list(step.points) if step.zero not in zeros else \
+        [point for point in step.points if point not in zeros[step.zero].points]
+    if missing:
+        yield Finding("no-zero", item.place_of("zero"), f"step '{step.name}': the station has no zero of fixture "
+                      f"'{step.zero}' for {', '.join(missing)}; take it on a shorting piece, with no unit connected")

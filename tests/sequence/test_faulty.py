@@ -250,7 +250,7 @@ def test_the_time_for_off_is_the_watchers() -> None:
     assert bench.OFF_SECONDS == OFF_SECONDS
 
 
-BY_THE_STATION = {"no-instrument", "off-range", "ceiling", "no-connection",  # tests/sequence/bad_inputs.py, test_findings.py
+BY_THE_STATION = {"no-instrument", "off-range", "ceiling", "no-connection", "no-zero",  # tests/sequence/bad_inputs.py, test_findings.py
                   "too-poor", "accuracy-unknown", "poor-stimulus", "risk", "unknown-reading", "slow-for-access", "slow-trip",
                   "slow-guard-link", "trip-time"}
 BY_ORDER = {"order", "no-continuity", "no-short-check", "no-withstand", "no-fan-current",  # test_findings.py

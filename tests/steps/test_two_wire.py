@@ -17,6 +17,7 @@ from eolseq.bands.zero import FixtureZero, less_zero
 from eolseq.engine.judging import judge_evidence
 from eolseq.errors import FileMistakes, StationFault
 from eolseq.quantity import Quantity, parse
+from eolseq.sequence.findings import fits_station
 from eolseq.sequence.load import read_sequence
 from eolseq.station.file import load_station
 from eolseq.steps.ground_continuity import GroundContinuity
@@ -142,3 +143,16 @@ def test_a_zero_that_cannot_be(tmp_path: Path, old: str, new: str, why: str) -> 
     assert old in ZEROS
     with pytest.raises(FileMistakes, match=why):
         station(tmp_path, ZEROS.replace(old, new))
+
+
+def test_a_station_without_the_zero_is_found_by_check() -> None:
+    source = SOUND.replace("    wires: four\n", "    wires: two\n    zero: nest-1\n").encode()
+    sequence = read_sequence(source, Path("changed.yaml"))
+
+    def found(zeros: dict[str, FixtureZero]) -> list[str]:
+        placed = dataclasses.replace(load_station(Path("simulators/demo-station.yaml")), zeros=zeros)
+        return [each.sentence for each in fits_station(sequence, placed, {}) if each.code == "no-zero"]
+
+    assert "fixture 'nest-1' for panel, frame" in found({})[0]
+    assert "fixture 'nest-1' for frame;" in found({"nest-1": zero(points=("panel",))})[0]
+    assert found({"nest-1": zero(points=("panel", "frame"))}) == []
