@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_UP, Decimal
 from functools import lru_cache
 
@@ -214,7 +214,8 @@ class Span:
     """A measuring range as a reading is taken in it, with all that makes the reading unsure, in base units.
 
     ``leads``: the most that leads and contacts may add. ``temperature``: the most that the bench's temperature may
-    add. ``source``: whose accuracy it is, the driver page's or a certificate's; None where nobody stated one.
+    add. ``zero``: what was taken off the reading, measured before in the same way, so that it is as unsure again.
+    ``source``: whose accuracy it is, the driver page's or a certificate's; None where nobody stated one.
     """
 
     to: Quantity
@@ -223,6 +224,7 @@ class Span:
     source: str = "driver page"
     leads: Decimal = _NONE
     temperature: Accuracy | None = None
+    zero: Decimal = _NONE
 
     @property
     def known(self) -> bool:
@@ -244,13 +246,20 @@ class Span:
 
     def budget(self, value: Decimal) -> tuple[Component, ...]:
         """Every component at a value in base units; it is only the whole where ``known``."""
+        found = self._parts(value + self.zero)
+        if self.zero:
+            found += [replace(each, name=f"{each.name} of the zero") for each in self._parts(self.zero)]
+        found.append(Component("leads", float(self.leads) / DIVISORS["rectangular"]))
+        return tuple(each for each in found if each.standard)
+
+    def _parts(self, read: Decimal) -> list[Component]:
+        """What one look at the instrument adds, when it reads so much."""
         to, step = self.to.base, self.step
-        found = [Component("resolution", float(step) / 2 / DIVISORS["rectangular"]),
-                 Component("leads", float(self.leads) / DIVISORS["rectangular"])]
+        found = [Component("resolution", float(step) / 2 / DIVISORS["rectangular"])]
         for name, stated in (("accuracy", self.accuracy), ("temperature", self.temperature)):
             if stated is not None:
-                found.append(Component(name, stated.standard(value, to, step)))
-        return tuple(each for each in found if each.standard)
+                found.append(Component(name, stated.standard(read, to, step)))
+        return found
 
     def standard(self, value: Decimal) -> float:
         """The combined standard uncertainty at a value, both in base units."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from eolseq.bands.decision import Rule, Spread
 from eolseq.bands.rules import Sureness, sureness
 from eolseq.engine.entries import Used
 from eolseq.engine.judging import SureOf
+from eolseq.instruments.spans import before_zero
 from eolseq.quantity import UNITS
 from eolseq.steps.base import Step, Taken
 
@@ -19,12 +21,16 @@ def sure_of(step: Step, rule: Rule, spread: Spread | None, used: Mapping[str, Us
     """
     measures = tuple(step.measures())
     own = step.bands()[0][1]
+    limits = (own.at_least, own.at_most)
 
     def sure(taken: Taken) -> Sureness:
         reading, band = taken.reading, taken.band
         found = used.get(reading.instrument)
         dimension = UNITS[reading.unit][0] if reading.unit in UNITS else ""
         limit = band.at_most or band.at_least
-        span = None if found is None else found.span_of(measures, reading.name, dimension, limit)
-        return sureness(rule, band, reading, span, spread if band == own else None)
+        read = before_zero(measures, taken.zero)
+        span = None if found is None else found.span_of(read, reading.name, dimension, limit)
+        if span is not None and taken.zero is not None:
+            span = replace(span, zero=taken.zero.base)
+        return sureness(rule, band, reading, span, spread if (band.at_least, band.at_most) == limits else None)
     return sure

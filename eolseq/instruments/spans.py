@@ -41,6 +41,14 @@ def reading_of(page: Page, measures: Measures, name: str, dimension: str) -> tup
     return next(((each.name, None) for each in page.gives.values() if UNITS[each.unit][0] == dimension), None)
 
 
+def before_zero(measures: Measures, zero: Quantity | None) -> Measures:
+    """What an instrument must read before a zero is taken off: more by the zero, where it is of that kind."""
+    if zero is None:
+        return measures
+    return tuple((role, reading, Quantity(most.base + zero.base, most.dimension) if most.dimension == zero.dimension
+                  else most) for role, reading, most in measures)
+
+
 def span_of(page: Page, known: Mapping[str, Known], measures: Measures, name: str, dimension: str,
             limit: Quantity | None) -> Span | None:
     """The range that a reading is taken in, with all that makes it unsure; None where the page states no range.

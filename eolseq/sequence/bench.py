@@ -6,6 +6,7 @@ Whether it can run the sequence at all is looked at in ``findings``.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any, Protocol
 
@@ -17,13 +18,14 @@ from eolseq.bands.uncertainty import DIVISORS, Span, rounded_up
 from eolseq.errors import Place
 from eolseq.hazard import SAFE_VOLTS_DC, discharge_seconds
 from eolseq.instruments.page_model import Ask, Page
-from eolseq.instruments.spans import Known, span_of
+from eolseq.instruments.spans import Known, before_zero, span_of
 from eolseq.quantity import Quantity
 from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, about
 from eolseq.sequence.model import Sequence
 from eolseq.sequence.safety import charged, peak_volts
 from eolseq.shape import Item
 from eolseq.steps.base import Step
+from eolseq.steps.ground_continuity import GroundContinuity
 
 OFF_SECONDS = 0.05    # s, how long a stop line that is full is given to take OFF
 _BITS = 10            # on a serial line, for each character
@@ -49,7 +51,7 @@ def bench(sequence: Sequence, station: Any, pages: Mapping[str, Page]) -> Iterat
     yield from _unknown_readings(station, places, pages)
     rule = sequence.decision or station.decision or Rule()
     for index, (step, item) in enumerate(zip(sequence.steps, sequence.items, strict=True)):
-        yield from _sure(sequence, index, step, item, rule, by_role)
+        yield from _sure(sequence, index, step, item, rule, by_role, station)
         yield from _access(sequence, step, item, station, "residual_meter" in by_role)
     for name, page in pages.items():
         if page.role == "guard_unit" and name in places:
@@ -69,7 +71,7 @@ def _unknown_readings(station: Any, places: Mapping[str, Placed], pages: Mapping
 
 
 def _sure(sequence: Sequence, index: int, step: Step, item: Item, rule: Rule,
-          by_role: Mapping[str, tuple[Page, Mapping[str, Known]]]) -> Iterator[Finding]:
+          by_role: Mapping[str, tuple[Page, Mapping[str, Known]]], station: Any) -> Iterator[Finding]:
     spans: dict[tuple[str, AcceptanceBand], Span | None] = {}
     for name, band in step.bands():
         found = _measured_by(step, name, band, by_role)
@@ -77,13 +79,26 @@ def _sure(sequence: Sequence, index: int, step: Step, item: Item, rule: Rule,
             continue
         page, known = found
         key, limit = (page.role, band), band.at_most or band.at_least
-        spans[key] = span = span_of(page, known, step.measures(), _bare(name), _dimension(band), limit)
+        zero = _zero(step, station)
+        measures = before_zero(step.measures(), zero)
+        spans[key] = span = _less(span_of(page, known, measures, _bare(name), _dimension(band), limit), zero)
         place = item.place_of("residual" if name.startswith("residual") else "band")
         if name.startswith(_FIRST):
             yield from _applied(step, name, band, span, page, item.place_of("applied"))
         else:
             yield from _reading(step, name, band, span, page, rule, place)
     yield from _risk(sequence, index, step, item, rule, spans)
+
+
+def _zero(step: Step, station: Any) -> Quantity | None:
+    """The largest zero that a two-wire step takes off its readings; None if it takes none off."""
+    zero = station.zeros.get(step.zero) if isinstance(step, GroundContinuity) and step.zero else None
+    return max(zero.points.values(), key=lambda each: each.base) if zero is not None else None
+
+
+def _less(span: Span | None, zero: Quantity | None) -> Span | None:
+    same = span is not None and zero is not None and span.to.dimension == zero.dimension
+    return replace(span, zero=zero.base) if same and span is not None and zero is not None else span
 
 
 def _bare(name: str) -> str:

@@ -52,12 +52,16 @@ class Residual:
 
 @dataclass(frozen=True)
 class Taken:
-    """A reading with the band it is to be judged by; ``if_open`` replaces the sentence when it is above range."""
+    """A reading with the band it is to be judged by; ``if_open`` replaces the sentence when it is above range.
+
+    ``zero``: what was taken off what the instrument read, None if nothing.
+    """
 
     reading: Reading
     band: AcceptanceBand
     if_open: str = ""
     where: str = ""  # which point or stage, for people
+    zero: Quantity | None = None
 
 
 @dataclass(frozen=True)

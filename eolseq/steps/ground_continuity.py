@@ -95,10 +95,12 @@ class GroundContinuity:
                 bench.live(f"resistance {point}", look.answer.readings.get("resistance"), self.band, look.phase,
                            max(0.0, left - look.since_on))
         reading, band = hold.last("resistance", "ohm"), self.band
-        if zero is not None:
-            reading = less_zero(reading, zero.at(point, bench.clock.now().date()))
+        leads = zero.at(point, bench.clock.now().date()) if zero is not None else None
+        if zero is not None and leads is not None:
+            reading = less_zero(reading, leads)
             band = replace(band, basis=f"{band.basis}; {zero.basis(point)}")
-        found.take(reading, band, if_open="no earth path: the point is not bonded, or a lead is off", where=point)
+        found.take(reading, band, if_open="no earth path: the point is not bonded, or a lead is off", where=point,
+                   zero=leads)
         return hold
 
     def seconds(self) -> float:

@@ -19,6 +19,7 @@ from eolseq.steps.base import SAMPLE_EVERY, Applied, Bench, Evidence, Powered, R
 
 if TYPE_CHECKING:
     from eolseq.instruments.roles import Answer
+    from eolseq.quantity import Quantity
 
 LONGEST_GAP = 0.25   # seconds between two looks; a computer that stalls longer has not watched
 _BY_NUMBER = itemgetter(0)
@@ -36,9 +37,10 @@ class Gathered:
     so_far: Callable[[], Taken | None] = field(default=lambda: None)
     """What an unfinished reading already shows beyond doubt, should the step be stopped before it is taken."""
 
-    def take(self, reading: Reading, band: AcceptanceBand, *, if_open: str = "", where: str = "") -> None:
-        """Add a reading with the band it is judged by."""
-        self.readings.append(Taken(reading, band, if_open, where))
+    def take(self, reading: Reading, band: AcceptanceBand, *, if_open: str = "", where: str = "",
+             zero: Quantity | None = None) -> None:
+        """Add a reading with the band it is judged by, and the zero that was taken off it."""
+        self.readings.append(Taken(reading, band, if_open, where, zero))
 
     def take_residual(self, source: Powered, residual: Residual) -> None:
         """Add the unit's own volts after OFF. After a trip the door may have had none to ask for."""
