@@ -14,15 +14,16 @@ from eolseq.records.entries import EarlierAttempt
 from eolseq.records.envelope import ENTRY_TYPE, read_payload, take_apart
 
 _PAYLOAD_AT = len('{"payloadType":"') + len(ENTRY_TYPE) + len('","payload":"')
+_BEHIND_PAYLOAD = len('","signatures":[{"keyid":"') + 16 + len('","sig":"') + 88 + len('"}]}')
 _HEAD_BYTES = 432  # the fixed fields (about 260 bytes), run, outcome and a serial; the origin comes on top
-_TEXT = rb'("(?:[^"\\]|\\.)*")'
+_TEXT = rb'("[^"\\]*(?:\\.[^"\\]*)*")'
 _TIME_AFTER = 90  # bytes of the head that come before the time for certain, the origin not counted
 _HEAD = re.compile(rb'"time":"([^"]*)","boot":"[^"]*","mono":"[^"]*","kind":"([a-z_]+)",')
 _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
     "begin": (re.compile(rb'"serial":%b,"attempt":([0-9]+),"mode":%b,"trial":%b,"bay":%b,' % ((_TEXT,) * 4)),
                ("serial", "attempt", "mode", "trial", "bay")),
-    "energise": (re.compile(rb'"run":([0-9]+),"step":%b,"kind_of_step":%b,' % (_TEXT, _TEXT)),
-                 ("run", "step", "kind_of_step")),
+    "energise": (re.compile(rb'"run":([0-9]+),"step":"[^"\\]*(?:\\.[^"\\]*)*","kind_of_step":%b,' % _TEXT),
+                 ("run", "kind_of_step")),
     "end": (re.compile(rb'"run":([0-9]+),"serial":%b,"outcome":%b,' % (_TEXT, _TEXT)), ("run", "serial", "outcome")),
     "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _TEXT), ("run", "serial")),
 }
@@ -125,8 +126,7 @@ def kind_of(line: bytes, origin_length: int) -> str:
 
 def _head(line: bytes, origin_length: int) -> bytes:
     reach = _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4
-    end = line.find(b'"', _PAYLOAD_AT, reach)
-    return a2b_base64(line[_PAYLOAD_AT:reach if end < 0 else end])
+    return a2b_base64(line[_PAYLOAD_AT:min(reach, len(line) - _BEHIND_PAYLOAD)])
 
 
 def _value(text: bytes) -> Any:

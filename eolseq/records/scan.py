@@ -105,8 +105,7 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> tuple[Scan, bytes | None]
             found.scars.append(skipped[0])
             offset, previous = offset + skipped[0].length, skipped[1]
         leaf = sha256(b"\x00" + previous).digest()
-        offset += len(previous) + 1
-        found.length = offset
+        found.length = offset = offset + len(previous) + 1
         try:
             seen = glance(previous, origin_length)
         except (ValueError, KeyError, TypeError) as error:
