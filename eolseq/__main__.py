@@ -15,7 +15,7 @@ COMMANDS = {
     "run": "run one unit through its sequence, to a signed record",
     "check": "check files and show what a sequence does",
     "new": "write a commented starting file",
-    "reference": "work a band out from sound reference units",
+    "batch": "work a band out from a batch of sound units",
     "approve": "sign a sequence, driver pages or a station file",
     "keys": "make, show, enrol, replace and revoke the keys of the people who sign",
     "simulate": "serve a simulated station on loopback sockets and pseudo-terminals",

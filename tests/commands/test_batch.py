@@ -1,4 +1,4 @@
-"""``eolseq reference``: a band from sound reference units, out of a CSV file or a log, pasted into a sequence."""
+"""``eolseq batch``: a band from sound reference units, out of a CSV file or a log, pasted into a sequence."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def batch(tmp_path: Path, separator: str = ",") -> str:
 @pytest.mark.parametrize("separator", [",", ";"])
 def test_a_column_of_a_csv_file(tmp_path: Path, separator: str, capsys: pytest.CaptureFixture[str]) -> None:
     path = batch(tmp_path, separator)
-    assert main(["reference", "--csv", path, "--column", "stage 1", "--in", "ohm", "--json"]) == 0
+    assert main(["batch", "--csv", path, "--column", "stage 1", "--in", "ohm", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["readings"] == [f"{value} ohm" for value in VALUES]
     found = spread([float(value) for value in VALUES])
@@ -47,7 +47,7 @@ def test_a_column_of_a_csv_file(tmp_path: Path, separator: str, capsys: pytest.C
 
 def test_what_is_printed_is_a_band_of_a_sequence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = batch(tmp_path)
-    assert main(["reference", "--csv", path, "--column", "stage 1", "--in", "ohm", "--coverage", "90 %"]) == 0
+    assert main(["batch", "--csv", path, "--column", "stage 1", "--in", "ohm", "--coverage", "90 %"]) == 0
     said = capsys.readouterr().out
     block = "".join(f"    {line}\n" for line in said.splitlines() if not line.startswith("#"))
     sequence = read_sequence(SOUND.replace(f"    {BANDS['Stage 1']}\n", block).encode(), Path("pasted.yaml"))
@@ -78,7 +78,7 @@ BAD = [
 @pytest.mark.parametrize(("text", "options", "why"), BAD)
 def test_readings_that_give_no_band(tmp_path: Path, text: str, options: list[str], why: str,
                                     capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["reference", "--csv", csv(tmp_path, text), *options]) == 2
+    assert main(["batch", "--csv", csv(tmp_path, text), *options]) == 2
     captured = capsys.readouterr()
     assert why in captured.err and not captured.out
 
@@ -86,7 +86,7 @@ def test_readings_that_give_no_band(tmp_path: Path, text: str, options: list[str
 def test_files_that_cannot_be_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "binary.csv").write_bytes(b"\xff\xfe\x00ohm")
     for name in ("binary.csv", "nix.csv"):
-        assert main(["reference", "--csv", str(tmp_path / name), "--column", "ohm", "--in", "ohm"]) == 2
+        assert main(["batch", "--csv", str(tmp_path / name), "--column", "ohm", "--in", "ohm"]) == 2
         assert "cannot be read" in capsys.readouterr().err
 
 
@@ -99,7 +99,7 @@ def test_the_last_runs_of_named_units_in_a_log(tmp_path: Path, monkeypatch: pyte
             rig.world.load(serial)
             assert rig.run().outcome.value == "pass"
     monkeypatch.chdir(tmp_path)
-    words = ["reference", "--step", "Stage 1 cold", "--reading", "resistance", "--units"]
+    words = ["batch", "--step", "Stage 1 cold", "--reading", "resistance", "--units"]
     assert main([*words, *serials, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert len(told["readings"]) == 12
@@ -107,5 +107,5 @@ def test_the_last_runs_of_named_units_in_a_log(tmp_path: Path, monkeypatch: pyte
     assert "12 SIMULATED units in the log" in told["source"]
     assert main([*words, *serials, "DH6-99999999"]) == 2
     assert "unit DH6-99999999 has 0 readings" in capsys.readouterr().err
-    assert main(["reference", "--step", "Stage 1 cold"]) == 2
+    assert main(["batch", "--step", "Stage 1 cold"]) == 2
     assert "Give --csv" in capsys.readouterr().err

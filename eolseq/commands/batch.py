@@ -1,4 +1,4 @@
-"""``eolseq reference``: a band from sound reference units, out of a CSV file or a log, ready for a sequence."""
+"""``eolseq batch``: a band from sound reference units, out of a CSV file or a log, ready for a sequence."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from eolseq.bands.working import Worked
     from eolseq.records.reader import Records
 
-NAME = "reference"
-HELP = """work a band out from sound reference units
+NAME = "batch"
+HELP = """work a band out from a batch of sound units
 
 The readings come from a column of a CSV file, or from a station's log: the last finished run of each unit. Name units
 that you know to be sound: readings picked by an earlier band show that band, not the product. Prints the interval and a
