@@ -20,18 +20,26 @@ __all__ = ["FAULTS", "Call", "CommandError", "Connection", "Handler", "Instrumen
 FAULTS = {
     "silent": "what is asked is done, but never answered",
     "garbled": "every second character of an answer comes as ~",
-    "truncated": "the second half of an answer and its end never come",
+    "truncated": "the second half of an answer (or all after so many bytes as the number given) never comes",
     "split": "an answer comes byte by byte, 1 ms (or the number given) apart; nothing is lost",
+    "split-at": "an answer comes in two parts, the first of 1 byte (or as many as given), 20 ms apart; nothing is lost",
     "slow": "an answer comes 0.2 s (or the number given) late; nothing is lost",
     "late": "an answer comes 3 s (or the number given) late, after the reader has given up",
     "closed": "open connections are closed, new ones are closed as soon as they are used; nothing is done",
     "refused": "a new connection is refused; open ones go on",
-    "error_in_queue": "after each command an error -240 (or the number given) stands in the error queue",
+    "error-in-queue": "after each command an error -240 (or the number given) stands in the error queue",
 }
-"""The faults of the wire. closed and refused act on connections, error_in_queue on commands, the others on answers."""
+"""The faults of the wire. closed and refused act on connections, error-in-queue on commands, the others on answers."""
 
 DELAYS = {"split": 1e-3, "slow": 0.2, "late": 3.0}
 """Seconds that a fault delays an answer (split: each byte) when no number is given."""
+
+APART = 0.02
+"""Seconds between the two parts of an answer that is split at one place."""
+
+_NUMBERS = {"slow": (0.0, 3600.0), "late": (0.0, 3600.0), "split": (0.0, 60.0), "split-at": (1.0, 65536.0),
+            "truncated": (0.0, 65536.0), "error-in-queue": (-32768.0, 32767.0)}
+"""Least and most of the number that may go with a fault; the others take none."""
 
 LONGEST_MESSAGE = 65536
 """Bytes that may come without a terminator before the input buffer overruns."""
@@ -128,9 +136,11 @@ class Instrument:
         return self._own.receive(data, now)
 
     def set_fault(self, name: str | None, number: float | None = None) -> None:
-        """Give the wire a fault by its name in FAULTS, or none; the number is seconds, or an error's number."""
+        """Give the wire a fault by its name in FAULTS, or none; the number is seconds, bytes, or an error's number."""
         if name is not None and name not in FAULTS:
             raise CommandError(-224, f"fault {name!r}; there are {', '.join(FAULTS)}")
+        if name is not None and number is not None:
+            _check_number(name, number)
         self.fault, self.fault_number = name, number
         for listener in tuple(self.fault_listeners):
             listener()
@@ -162,7 +172,7 @@ class Instrument:
                 if query and response is not None:
                     responses.append(response)
                     after_indefinite = after_indefinite or indefinite
-            if not query and self.fault == "error_in_queue":
+            if not query and self.fault == "error-in-queue":
                 self.status.add_error(int(self.fault_number or -240))
         else:
             if prepared.error is not None:
@@ -267,7 +277,7 @@ class Connection:
         instrument = self.instrument
         if not self._buffer and not self._overrun and data.find(b"\n") == len(data) - 1 >= 0:
             answer = instrument.execute(data[:-1], now)  # one whole message, as nearly always
-            return spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
+            return spoilt(instrument, answer) if instrument.fault is not None and answer else answer
         buffer = self._buffer + data
         *messages, rest = buffer.split(b"\n")
         if self._overrun and messages:
@@ -278,15 +288,26 @@ class Connection:
                 instrument.status.add_error(-363)
             rest, self._overrun = b"", True
         self._buffer = rest
-        return spoilt(answer, instrument.fault) if instrument.fault is not None and answer else answer
+        return spoilt(instrument, answer) if instrument.fault is not None and answer else answer
 
 
-def spoilt(answer: bytes, fault: str) -> bytes:
+def _check_number(name: str, number: float) -> None:
+    """Refuse a number that the fault does not take."""
+    if name not in _NUMBERS:
+        raise CommandError(-108, f"{name} takes no number")
+    least, most = _NUMBERS[name]
+    if not least <= number <= most:
+        raise CommandError(-222, f"{name} takes a number from {least:g} to {most:g}, not {number:g}")
+
+
+def spoilt(instrument: Instrument, answer: bytes) -> bytes:
     """What arrives of an answer under a fault that changes its bytes."""
+    fault = instrument.fault
     if fault == "silent":
         return b""
-    if fault == "truncated":
-        return answer[:len(answer) // 2]
+    if fault == "truncated":  # never whole: its end at least is lost
+        whole, number = len(answer) - 1, instrument.fault_number
+        return answer[:len(answer) // 2 if number is None else min(int(number), whole)]
     if fault == "garbled":
         return bytes(0x7E if place % 2 == 0 and byte != 0x0A else byte for place, byte in enumerate(answer))
     return answer
@@ -294,6 +315,9 @@ def spoilt(answer: bytes, fault: str) -> bytes:
 
 def delivery(instrument: Instrument, answer: bytes, now: float) -> list[tuple[float, bytes]]:
     """When which bytes of an answer arrive, in seconds of the clock, under the fault of the wire."""
+    if instrument.fault == "split-at":
+        place = int(instrument.fault_number or 1)
+        return [each for each in ((now, answer[:place]), (now + APART, answer[place:])) if each[1]]
     delay = DELAYS.get(instrument.fault or "")
     if delay is None:
         return [(now, answer)]

@@ -142,7 +142,7 @@ def test_only_the_instruments_that_refuse_are_named(bench: Bench) -> None:
 
 
 def test_another_instrument_than_the_station_file_says(bench: Bench) -> None:
-    bench.simulator.order(fault={"name": "swapped", "instrument": "withstand"})
+    bench.simulator.order(fault={"name": "wrong-identity", "instrument": "withstand"})
     bench.simulator.catch_up()
     done = run(bench.folder, short_sequence(bench.folder), bench.station)
     assert done.returncode == 5

@@ -119,7 +119,7 @@ FAULTS: dict[str, tuple[Callable[[Rig, str], None], float]] = {
     "source truncated": (wire("source", "truncated"), VAIN),
     "source late": (wire("source", "late"), VAIN),
     "source closed": (wire("source", "closed"), VAIN),
-    "error in the source's queue": (wire("source", "error_in_queue"), 10.0),
+    "error in the source's queue": (wire("source", "error-in-queue"), 10.0),
     "residual meter silent": (wire("residual", "silent"), 10.0),
     "residual meter garbled": (wire("residual", "garbled"), 10.0),
     "residual meter closed": (wire("residual", "closed"), 10.0),

@@ -48,7 +48,7 @@ class AwkwardConnection(Connection):
         answer = b"".join(self._answer(message, now) for message in messages if message)
         if answer:
             self._rests_until = now + RESTS
-        return spoilt(answer, self.instrument.fault) if self.instrument.fault is not None else answer
+        return spoilt(self.instrument, answer) if self.instrument.fault is not None else answer
 
     def _answer(self, message: bytes, now: float) -> bytes:
         reply = self.instrument.execute(_COMMA.sub(b".", message), now)

@@ -14,6 +14,19 @@ FIRMWARE = "1.0"
 ANSWER_TAKES = 0.05
 """Seconds that an instrument takes to answer that is not ``instant``."""
 
+OF_ANY = {"wrong-identity": "it says it is another one of its model, as when two were exchanged"}
+"""The faults of the instrument itself that any can have."""
+
+OF_METERS = {
+    "drifted": "it reads 10 % (or the part given, such as 0.02) too high",
+    "noisy": "its readings scatter 50 times (or as many as given) as much",
+    "overloaded": "its input is overloaded and reads infinity; a source sags to 70 % (or the part given)",
+}
+"""The faults of whatever measures."""
+
+TAKE_NUMBER = ("drifted", "noisy", "overloaded")
+"""The faults of the instrument itself that a number may go with."""
+
 
 @dataclass(frozen=True)
 class InstrumentData:
@@ -35,6 +48,9 @@ class RoleInstrument:
 
     measures: tuple[str, ...] = ()
     """The quantities it measures: each needs an accuracy and a resolution in the file."""
+
+    has_faults: Mapping[str, str] = {}
+    """The faults that only it has, by name, and what each does."""
 
     wire_of: type[Instrument] = Instrument
     """What it is at its wire."""
@@ -76,20 +92,27 @@ class RoleInstrument:
         for meter in self.meters.values():
             meter.seed_noise(serial)
 
-    def faults(self) -> Mapping[str, Callable[[float | None], None]]:
-        """The faults of the instrument itself, by name; each takes the number given with it."""
-        return {"drifted": self._drift, "noisy": self._make_noisy, "overloaded": self._overload,
-                "swapped": self._swap}
+    @classmethod
+    def all_faults(cls) -> Mapping[str, str]:
+        """The faults that it and its wire can have, by name, and what each does."""
+        return {**OF_ANY, **(OF_METERS if cls.measures else {}), **cls.has_faults, **FAULTS}
+
+    def own_faults(self) -> Mapping[str, Callable[[float | None], None]]:
+        """What makes it have each of ``has_faults``; each takes the number given with it."""
+        return {}
 
     def set_fault(self, name: str, number: float | None = None) -> None:
         """Give the instrument or its wire a fault by name; CommandError lists the names when there is none such."""
-        known = self.faults()
-        if name in known:
-            known[name](number)
-        elif name in FAULTS:
+        if name not in self.all_faults():
+            raise CommandError(-224, f"there is no fault {name!r}; there are {', '.join(self.all_faults())}")
+        known = {"wrong-identity": self._take_identity, "drifted": self._drift, "noisy": self._make_noisy,
+                 "overloaded": self._overload, **self.own_faults()}
+        if name not in known:
             self.wire.set_fault(name, number)
-        else:
-            raise CommandError(-224, f"fault {name!r}; there are {', '.join([*known, *FAULTS])}")
+            return
+        if number is not None and name not in TAKE_NUMBER:
+            raise CommandError(-108, f"{name} takes no number")
+        known[name](number)
 
     def clear_fault(self) -> None:
         """Make the instrument and its wire sound again."""
@@ -113,5 +136,5 @@ class RoleInstrument:
         for meter in self.meters.values():
             meter.overloaded = True
 
-    def _swap(self, number: float | None) -> None:
+    def _take_identity(self, number: float | None) -> None:
         self.wire.identity = self.identity(f"{self.data.serial}-OTHER")

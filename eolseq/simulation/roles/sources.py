@@ -19,6 +19,10 @@ LONGEST_DWELL = 1000.0
 class SourceInstrument(RoleInstrument):
     """What the three have in common: mode, level, list, output, start and abort."""
 
+    has_faults: Mapping[str, str] = {
+        "stuck": "its output stays on after OFF, and it says so",
+        "stuck-silent": "its output stays on after OFF, and it says that it is off",
+    }
     key = ""
     gives = "voltage"
     keyword = "VOLTage"
@@ -67,9 +71,9 @@ class SourceInstrument(RoleInstrument):
         self.source.switch_off()
         self.source.reset()
 
-    def faults(self) -> Mapping[str, Callable[[float | None], None]]:
-        """Its meters' faults, an output that sticks, one that sags."""
-        return {**super().faults(), "stuck": lambda _: self.source.set_stuck("stuck"),
+    def own_faults(self) -> Mapping[str, Callable[[float | None], None]]:
+        """An output that sticks."""
+        return {"stuck": lambda _: self.source.set_stuck("stuck"),
                 "stuck-silent": lambda _: self.source.set_stuck("stuck-silent")}
 
     def clear_fault(self) -> None:

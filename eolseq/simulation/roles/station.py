@@ -45,6 +45,8 @@ class SwitchingUnit(RoleInstrument):
 class GuardUnit(RoleInstrument):
     """Contacts and lamps read back, watchdog, contactor permit (OUTPut1) and guard lock (OUTPut2)."""
 
+    has_faults: Mapping[str, str] = {"red-lamp-dead": "its red lamp is dead", "green-lamp-dead": "its green lamp is dead"}
+
     def commands(self) -> Mapping[str, Handler]:
         """Watchdog, permit, lock."""
         return {
@@ -67,10 +69,10 @@ class GuardUnit(RoleInstrument):
         """Contactor open; the lock stays as it is, since nothing here says that the unit is dead."""
         self.world.guard.set_permit(False)
 
-    def faults(self) -> Mapping[str, Callable[[float | None], None]]:
+    def own_faults(self) -> Mapping[str, Callable[[float | None], None]]:
         """A lamp that is dead."""
         guard = self.world.guard
-        return {**super().faults(), "red-lamp-dead": lambda _: guard.set_lamp_fault("red"),
+        return {"red-lamp-dead": lambda _: guard.set_lamp_fault("red"),
                 "green-lamp-dead": lambda _: guard.set_lamp_fault("green")}
 
     def clear_fault(self) -> None:

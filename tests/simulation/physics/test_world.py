@@ -445,7 +445,7 @@ def test_an_overloaded_source_sags() -> None:
 def test_a_swapped_instrument_gives_another_serial() -> None:
     talk = Talk()
     assert talk.ask("residual", "*IDN?") == "Aldervale Instruments (simulated),DV-2,SIM-0006,1.0"
-    talk.bay.set_fault("swapped", "residual")
+    talk.bay.set_fault("wrong-identity", "residual")
     assert talk.ask("residual", "*IDN?").split(",")[2] != "SIM-0006"
 
 

@@ -229,7 +229,7 @@ def test_response_numbers() -> None:
 SPOILT = [
     ("silent", b""), ("garbled", b"~1~2~0~0~E~0~\n"), ("truncated", b"+1.2500"), ("slow", b"+1.250000E+00\n"),
     ("late", b"+1.250000E+00\n"), ("split", b"+1.250000E+00\n"), ("refused", b"+1.250000E+00\n"),
-    ("closed", b"+1.250000E+00\n"), ("error_in_queue", b"+1.250000E+00\n"),
+    ("closed", b"+1.250000E+00\n"), ("error-in-queue", b"+1.250000E+00\n"), ("split-at", b"+1.250000E+00\n"),
 ]
 
 
@@ -259,9 +259,32 @@ def test_when_answers_arrive(instrument: Instrument) -> None:
     assert delivery(instrument, b"1\n", 5.0) == [(5.0, b"1"), (5.5, b"\n")]
 
 
+@pytest.mark.parametrize("place", range(1, 16))
+def test_an_answer_is_split_or_ends_at_any_byte(instrument: Instrument, place: int) -> None:
+    whole = b"+1.250000E+00\n"
+    instrument.set_fault("split-at", place)
+    parts = delivery(instrument, instrument.receive(b"MEAS:VOLT?\n", 0.0), 5.0)
+    assert b"".join(part for _, part in parts) == whole
+    assert [due for due, _ in parts] == ([5.0, 5.02] if place < len(whole) else [5.0])
+    assert len(parts[0][1]) == min(place, len(whole))
+    instrument.set_fault("truncated", place)
+    assert instrument.receive(b"MEAS:VOLT?\n", 0.0) == whole[:min(place, len(whole) - 1)], "its end never comes"
+
+
+BAD_NUMBERS = [("slow", -0.1), ("late", float("nan")), ("split", float("inf")), ("split-at", 0), ("truncated", -1),
+               ("error-in-queue", 1e9), ("silent", 1), ("garbled", 1), ("closed", 1), ("refused", 0)]
+
+
+@pytest.mark.parametrize(("fault", "number"), BAD_NUMBERS)
+def test_a_number_that_a_fault_does_not_take_is_refused(instrument: Instrument, fault: str, number: float) -> None:
+    with pytest.raises(CommandError, match="-108|-222"):
+        instrument.set_fault(fault, number)
+    assert instrument.fault is None
+
+
 def test_an_error_in_the_queue_comes_with_every_command_and_no_query(bench, instrument: Instrument) -> None:
-    instrument.set_fault("error_in_queue")
+    instrument.set_fault("error-in-queue")
     assert instrument.receive(b"*CLS\nSYST:ERR?;ERR?\n", 0.0) == b'-240,"Hardware error";0,"No error"\n'
-    instrument.set_fault("error_in_queue", -330)
+    instrument.set_fault("error-in-queue", -330)
     assert instrument.receive(b"SOUR:VOLT 5\nSYST:ERR?\nSYST:ERR?\n", 0.0) == b'-330,"Self-test failed"\n0,"No error"\n'
     assert bench.volts == 5
