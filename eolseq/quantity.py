@@ -36,6 +36,9 @@ def _table() -> dict[str, tuple[str, Decimal]]:
 UNITS: dict[str, tuple[str, Decimal]] = _table()
 """Unit -> its dimension (the base unit's name) and how many base units it is."""
 
+MOST_DIGITS = 20
+"""With so few digits, and units this far apart, nothing is ever rounded in base units."""
+
 _TEXT = re.compile(r"([+-]?[0-9]+(?:\.[0-9]+)?) ?([A-Za-z%/0-9]*)")
 
 
@@ -64,7 +67,10 @@ class Quantity:
         return float(self.base)
 
     def to(self, unit: str) -> Quantity:
-        """The same quantity in another unit of the same dimension, exact; ValueError if the dimension differs."""
+        """The same quantity in another unit of the same dimension; ValueError if the dimension differs.
+
+        Exact, but for seconds in minutes or hours, which may have no last digit: these are rounded to 28.
+        """
         dimension, factor = UNITS[unit]
         if dimension != self.dimension:
             raise ValueError(f"{self} cannot be given in {unit}")
@@ -85,6 +91,8 @@ def parse(text: str) -> Quantity:
     if found is None:
         raise ValueError(f"'{text}' is not a number with a unit, such as '1480 V'")
     number, unit = found.groups()
+    if len(number) > MOST_DIGITS and sum(map(str.isdigit, number)) > MOST_DIGITS:
+        raise ValueError(f"'{text}' has more than {MOST_DIGITS} digits")
     if unit not in UNITS:
         near = nearest(unit, UNITS)
         raise ValueError(f"'{unit}' is not a unit known here" + (f"; did you mean '{near}'?" if near else ""))

@@ -12,7 +12,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from eolseq.quantity import UNITS, parse, units_of
+from eolseq.quantity import MOST_DIGITS, UNITS, parse, units_of
 from eolseq.shape import Amount, Count, Day, Field, Group, ListOf, MapOf, Number, OneOf, Parsed, Text, Word, YesNo
 
 Schema = dict[str, Any]
@@ -20,6 +20,7 @@ Schema = dict[str, Any]
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _DIGITS = r"[0-9]+(?:\.[0-9]+)?"
 _ANY = rf"[+-]?{_DIGITS}"
+_FEW = rf"(?![+-]?(?:[0-9]\.?){{{MOST_DIGITS + 1}}})"
 _END = r"(?!\n)$"  # in some dialects $ alone also stands before a last line feed
 _CALENDAR = (r"(?!0000)[0-9]{4}-(?:(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])|(?:0[13-9]|1[0-2])-(?:29|30)"
              r"|(?:0[13578]|1[02])-31)|(?!0000)(?:[0-9]{2}(?:0[48]|[2468][048]|[13579][26])"
@@ -140,8 +141,8 @@ def whole(pattern: str) -> str:
 def _quantities(kind: Amount) -> str:
     units = units_of(kind.dimension)
     if (kind.at_least, kind.at_most, kind.above) == (None, None, None):
-        return f"{_ANY}(?:{'|'.join(map(_unit, units))})"
-    return "|".join(f"{_within(kind, UNITS[unit][1])}{_unit(unit)}" for unit in units)
+        return f"{_FEW}{_ANY}(?:{'|'.join(map(_unit, units))})"
+    return f"{_FEW}(?:{'|'.join(_within(kind, UNITS[unit][1]) + _unit(unit) for unit in units)})"
 
 
 def _unit(unit: str) -> str:

@@ -1,6 +1,7 @@
 """Quantities: digits kept, units exact, nothing converted silently."""
 
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 from hypothesis import given
@@ -34,6 +35,7 @@ BAD = {
     "two units": ("5 V A", "not a number"),
     "empty": ("", "not a number"),
     "hexadecimal": ("0x10 V", "not a number"),
+    "more digits than anyone means": ("0.10000000000000000000001 V", "more than 20 digits"),
 }
 
 
@@ -50,6 +52,39 @@ def test_there_and_back_is_exact(value: Decimal, unit: str) -> None:
     for other in units_of(quantity.dimension):
         if UNITS[other][1] == UNITS[other][1].normalize() and UNITS[other][1] not in (Decimal(60), Decimal(3600)):
             assert quantity.to(other).base == quantity.base
+
+
+WRITTEN = st.from_regex(r"\A[+-]?[0-9]{1,10}(\.[0-9]{1,10})?\Z")
+"""Numbers of at most 20 digits, as a file may have them."""
+
+
+@given(WRITTEN, st.sampled_from(sorted(UNITS)))
+def test_units_are_exact_and_reversible(number: str, unit: str) -> None:
+    quantity = parse(f"{number} {unit}".strip())
+    factor = Fraction(UNITS[unit][1])
+    assert Fraction(quantity.base) == Fraction(Decimal(number)) * factor, "base units lose no digit"
+    for other in units_of(quantity.dimension):
+        there = quantity.to(other)
+        wanted = Fraction(Decimal(number)) * factor / Fraction(UNITS[other][1])
+        if other not in ("min", "h"):  # a third of a minute has no last digit
+            assert Fraction(there.value) == wanted
+            assert unit in ("min", "h") or there.to(unit).value == quantity.value
+        else:
+            assert abs(Fraction(there.value) - wanted) <= abs(wanted) * Fraction(1, 10 ** 27)
+
+
+@given(WRITTEN, st.sampled_from(sorted(UNITS)))
+def test_what_is_read_is_what_was_written(number: str, unit: str) -> None:
+    quantity = parse(f"{number} {unit}".strip())
+    assert parse(str(quantity)) == quantity
+    assert quantity.value.as_tuple().exponent == -len(number.partition(".")[2]), "trailing zeros are kept"
+
+
+@given(WRITTEN, WRITTEN, st.sampled_from(["V", "mV", "kV"]), st.sampled_from(["V", "uV", "mV"]))
+def test_order_is_that_of_exact_numbers(one: str, two: str, unit: str, other: str) -> None:
+    a, b = parse(f"{one} {unit}"), parse(f"{two} {other}")
+    exact = Fraction(Decimal(one)) * Fraction(UNITS[unit][1]), Fraction(Decimal(two)) * Fraction(UNITS[other][1])
+    assert (a.base < b.base, a.base == b.base) == (exact[0] < exact[1], exact[0] == exact[1])
 
 
 @given(st.text(max_size=30))

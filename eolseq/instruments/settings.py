@@ -17,6 +17,7 @@ Report = Callable[[str, str, str], None]
 """Told what is wrong, what was expected, and the nearest right word."""
 
 _MOST_DIGITS = 20  # so that nothing below is rounded
+_ENDLESS = 25      # digits that only a quotient without a last one has, such as 20 s in minutes
 _BRACED = re.compile(r"\{([^{}]*)\}")
 NAME = r"[a-z][a-z0-9_]*"
 """The form of a setting's, reading's or flag's name."""
@@ -60,6 +61,8 @@ class Setting:
             return f"{self.name} {value} is not in {self.unit or 'a plain number'}."
         if not number.is_finite() or len(value.value.as_tuple().digits) > _MOST_DIGITS:
             return f"{self.name} {value} is not a number of at most {_MOST_DIGITS} digits."
+        if len(number.normalize().as_tuple().digits) > _ENDLESS:
+            return f"{self.name} {value} has no exact value in {self.unit}, in which this instrument takes it."
         return self._outside(value, number)
 
     def _outside(self, value: Quantity, number: Decimal) -> str:

@@ -158,7 +158,7 @@ def check_connections(item: Item, findings: Findings) -> None:
         return
     check_repeated(connections["tied"], findings, "tied")
     seen: set[str] = set()
-    for part in [each for each in connections["closed"] if each is not None and each["part"] is not None]:
+    for part in [each for each in connections["closed"] or () if each is not None and each["part"] is not None]:
         if part["part"] in seen:
             findings.add(part.place_of("part"), f"'{part['part']}' is closed twice", "each part once")
         seen.add(part["part"])

@@ -16,7 +16,7 @@ from eolseq.clock import VirtualClock
 from eolseq.errors import InstrumentFault, LinkAborted, LinkLost, LinkTimeout, StationFault
 from eolseq.instruments.page import load_page
 from eolseq.instruments.player import MOST_ERRORS, Permit, Player
-from eolseq.quantity import parse
+from eolseq.quantity import Quantity, parse
 from tests.instruments.fake_link import DRIVERS, NO_ERROR, Exchanges, FakeLink, identity_of, opened
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -199,7 +199,7 @@ def test_an_error_queue_without_end() -> None:
     ({"voltage": parse("49 V")}, "voltage 49 V is below 50 V"),
     ({"voltage": parse("1230.5 V")}, "voltage 1230.5 V is between two steps"),
     ({"voltage": parse("1230 A")}, "voltage 1230 A is not in V"),
-    ({"voltage": parse("1230.00000000000000000000001 V")}, "not a number of at most 20 digits"),
+    ({"voltage": Quantity(Decimal("1230.00000000000000000000001"), "V")}, "not a number of at most 20 digits"),
     ({"voltage": 1230}, "is not in V"),
     ({"voltage": "1230 V"}, "not as a value such as 50 V"),
     ({"voltage": None}, "not as a value such as 50 V"),
