@@ -87,24 +87,31 @@ def _fixed(number: Decimal, unit: str, dimension: str) -> Decimal:
 
 def _conditions(words: Sequence[str], text: str) -> tuple[str, Decimal, tuple[str, ...]]:
     """The distribution, the coverage factor and the conditions that stand behind the terms."""
-    distribution, coverage, stated = "", Decimal(0), []
-    for word in words:
-        factor, probability = _FACTOR.fullmatch(word), _PROBABILITY.fullmatch(word)
-        if word in DIVISORS or word == "normal":
-            distribution = word
-        elif factor is not None and Decimal(factor[1]) > 0:
-            coverage = Decimal(factor[1])
-        elif probability is not None:
-            coverage = Decimal(repr(_normal_below(0.5 + float(probability[1]) / 200)))
-        elif _is_condition(word):
-            stated.append(word)
-        else:
+    distributions = [word for word in words if word in DIVISORS or word == "normal"]
+    coverages = [found for word in words if (found := _coverage(word)) is not None]
+    others = [word for word in words if word not in distributions and _coverage(word) is None]
+    for word in others:
+        if not _is_condition(word):
             raise ValueError(f"'{word}' in '{text}' is not a condition known here")
-    if coverage and distribution not in ("", "normal"):
-        raise ValueError(f"'{text}' states a coverage, which a {distribution} distribution has none of")
-    if distribution == "normal" and not coverage:
+    if len(distributions) > 1 or len(coverages) > 1:
+        raise ValueError(f"'{text}' says twice how errors lie")
+    if coverages and distributions not in ([], ["normal"]):
+        raise ValueError(f"'{text}' states a coverage, which a {distributions[0]} distribution has none of")
+    if distributions == ["normal"] and not coverages:
         raise ValueError(f"'{text}' is normal and states no coverage, such as 'k = 2'")
-    return ("normal" if coverage else distribution or "rectangular"), coverage or Decimal(1), tuple(stated)
+    if coverages:
+        return "normal", coverages[0], tuple(others)
+    return (*distributions, "rectangular")[0], Decimal(1), tuple(others)
+
+
+def _coverage(word: str) -> Decimal | None:
+    """The coverage factor, from 1 to 4, that a factor or a probability states; None if the word is neither."""
+    factor, probability = _FACTOR.fullmatch(word), _PROBABILITY.fullmatch(word)
+    if factor is not None and 1 <= Decimal(factor[1]) <= 4:
+        return Decimal(factor[1])
+    if probability is not None and 68 <= Decimal(probability[1]) <= Decimal("99.99"):
+        return Decimal(repr(_normal_below(0.5 + float(probability[1]) / 200)))
+    return None
 
 
 def _is_condition(word: str) -> bool:

@@ -176,7 +176,10 @@ BAD = {
     "minus": ("-1 V", "is not an accuracy"), "unknown unit": ("1 furlong", "not a unit"),
     "other dimension": ("1 A", "no accuracy of a reading in V"), "unknown condition": ("1 V, often", "not a condition"),
     "coverage of limits": ("1 V, rectangular, k = 2", "states a coverage"), "normal alone": ("1 V, normal", "no coverage"),
-    "factor nought": ("1 V, k = 0", "not a condition"), "condition upside down": ("1 V, 28 degC to 18 degC", "not a condition"),
+    "factor nought": ("1 V, k = 0", "not a condition"),
+    "factor of a slip": ("1 V, k = 20", "not a condition"), "two factors": ("1 V, k = 2, k = 3", "says twice"),
+    "two distributions": ("1 V, arcsine, triangular", "says twice"), "no probability": ("1 V, 00 %", "not a condition"),
+    "certainty": ("1 V, 99.999999999999999999 %", "not a condition"), "condition upside down": ("1 V, 28 degC to 18 degC", "not a condition"),
     "condition of two kinds": ("1 V, 18 degC to 60 Hz", "not a condition"), "empty": ("", "is not an accuracy"),
 }
 
@@ -185,6 +188,17 @@ BAD = {
 def test_an_accuracy_that_cannot_be_read(text: str, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         read_accuracy(text, "V")
+
+
+@given(st.one_of(st.text(), st.lists(st.sampled_from(["1 V", "5 counts", " + ", ", ", "k = 2", "95 %", "normal", "0 V", "%", " "])).map("".join)),
+       st.sampled_from(["V", "ohm", "%", ""]))
+def test_any_text_is_read_or_refused(text: str, dimension: str) -> None:
+    try:
+        found = read_accuracy(text, dimension)
+    except ValueError as error:
+        assert str(error)
+    else:
+        assert found.standard(Decimal(1), Decimal(1), Decimal(1)) >= 0
 
 
 def test_a_budget_by_hand() -> None:
