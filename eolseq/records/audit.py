@@ -39,6 +39,8 @@ def audit(path: Path, *, since: bytes | None = None, jobs: int = 1, progress: Pr
     ``since`` is the note of an earlier checkpoint: what it vouches for is only hashed. ``jobs`` counts the processes.
     """
     path = path / LOG_NAME if path.is_dir() else path
+    if path.exists() and not path.is_file():
+        raise WrongUse(f"{path} is not a plain file, so it is no log.", "Name a log file or a records folder.")
     try:
         checkpoint = read_if_there(path.with_name(CHECKPOINT_NAME))
         with path.open("rb") as stream:

@@ -35,6 +35,12 @@ def refuse_network(folder: Path, system: OperatingSystem) -> None:
                       "Name a folder on a disk of this computer in the station file, and copy it elsewhere often.")
 
 
+def refuse_unless_plain(path: Path) -> None:
+    """RecordFault when what has the log's name is no plain file: a pipe would never end, a device never be durable."""
+    if not path.is_file():
+        raise RecordFault(f"{path} is not a plain file, so it is no log.", AUDIT_FIRST)
+
+
 def check_names(folder: Path, origin_name: str, key_path: Path) -> None:
     """WrongUse when the origin cannot name a log, or the key lies among the records."""
     if not valid_name(origin_name):

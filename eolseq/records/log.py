@@ -30,6 +30,7 @@ from eolseq.records.folder import (
     finish_line,
     make_folder,
     refuse_network,
+    refuse_unless_plain,
     replace_file,
     take,
 )
@@ -102,6 +103,7 @@ class Log:
         key = station_key(key_path, system, may_make=not exists)
         if not exists:
             begin_log(path, f"{origin_name}/{key.keyid}", key, role, clock, system, software)
+        refuse_unless_plain(path)
         held.append(take(path, O_RDWR | O_APPEND | O_CLOEXEC, system))
         found = scan(path)
         check_owner(found, origin_name, key, role)

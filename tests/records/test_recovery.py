@@ -37,8 +37,11 @@ def before(tmp_path: Path) -> tuple[Path, bytes, bytes]:
     return tmp_path, whole, line
 
 
-def recovered(base: Path, whole: bytes, debris: bytes) -> bytes:
-    """Open the log after a crash left debris; check all that is promised; the log's bytes after it."""
+def recovered(base: Path, whole: bytes, debris: bytes, again: bool = True) -> bytes:
+    """Open the log after a crash left debris; check all that is promised; the log's bytes after it.
+
+    ``again`` also reads it once more, as the next start does.
+    """
     path = base / "records" / "log.jsonl"
     path.write_bytes(whole + debris)
     size = whole.count(b"\n")
@@ -49,6 +52,8 @@ def recovered(base: Path, whole: bytes, debris: bytes) -> bytes:
         offset, length, digest = log.recovered
         assert offset == len(whole) and length - len(debris) in (0, 1)
         assert hashlib.sha256(data[offset:offset + length]).hexdigest() == digest
+    if not again:
+        return data
     found = scan(path)
     assert (found.scars, found.tail, found.tree.size) == ([(offset, length, digest)], 0, size + 1)
     return data
@@ -69,7 +74,7 @@ def goes_on(base: Path, scars: int = 1) -> None:
 def test_every_prefix_of_the_last_line(before: tuple[Path, bytes, bytes]) -> None:
     base, whole, line = before
     for cut in range(1, len(line) - 1):
-        recovered(base, whole, line[:cut])
+        recovered(base, whole, line[:cut], again=cut % 8 == 0)
     goes_on(base)
     assert len(line) - 2 > 1_500
 
@@ -86,12 +91,12 @@ def test_a_line_that_lacks_only_its_newline_stands(before: tuple[Path, bytes, by
 
 def test_every_prefix_and_a_fill_of_zeros(before: tuple[Path, bytes, bytes]) -> None:
     base, whole, line = before
-    cases = [line[:cut] + bytes(fill) for cut in range(0, len(line), 3) for fill in (1, 700)]
-    for debris in cases:
-        recovered(base, whole, debris)
+    cases = [line[:cut] + bytes(fill) for cut in range(0, len(line), 5) for fill in (1, 700)]
+    for number, debris in enumerate(cases):
+        recovered(base, whole, debris, again=number % 8 < 2)
     recovered(base, whole, line[:-1] + bytes(4096))
     goes_on(base)
-    assert len(cases) > 1_000
+    assert len(cases) > 600
 
 
 def test_every_subset_of_sectors(before: tuple[Path, bytes, bytes]) -> None:
@@ -132,8 +137,8 @@ def test_a_crash_inside_the_recovery_at_every_byte(before: tuple[Path, bytes, by
     once = recovered(base, whole, debris)
     written = once[len(whole) + len(debris):]
     for cut in range(1, len(written) - 1):
-        recovered(base, whole, debris + written[:cut])
-        if cut % 5 == 0:
+        recovered(base, whole, debris + written[:cut], again=cut % 8 == 0)
+        if cut % 10 == 0:
             recovered(base, whole, debris + written[:cut] + bytes(300))
     path = base / "records" / "log.jsonl"
     path.write_bytes(once[:-1])
@@ -194,9 +199,9 @@ def test_acknowledged_lines_are_never_taken_for_debris(before: tuple[Path, bytes
     first_ends = data.index(b"\n", len(whole)) + 1
     refused = 0
     for place in range(len(whole), first_ends):
-        for flip in (1, 0x80):
+        for flip in (1, 0x80)[:1 + place % 2]:
             path.write_bytes(data[:place] + bytes([data[place] ^ flip]) + data[place + 1:])
             with pytest.raises(RecordFault, match="damaged at line 6"):
                 open_log(base)
             refused += 1
-    assert refused == 2 * (first_ends - len(whole)) > 1_000
+    assert refused > 1.4 * (first_ends - len(whole)) > 700
