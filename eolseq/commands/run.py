@@ -129,11 +129,14 @@ def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station
         return nullcontext({each.name: each.address for each in station.instruments})
     from eolseq.commands.wiring import simulated_child
     from eolseq.shipped import find
+    from eolseq.simulation.faulty import read_fault
     from eolseq.simulation.file import load_simulator
 
     simulator = load_simulator(find(station.simulated, shipped=True))
     in_bay = serial if sequence.unit.fits(serial) else simulator.serial
     simulator.unit(in_bay, options.defect)  # WrongUse, with every name, when there is no such defect or unit
+    for text in station.faulty:
+        simulator.check_fault(read_fault(text))
     return simulated_child(station, path, in_bay, options.defect, options.open_guard_after)
 
 

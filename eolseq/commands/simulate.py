@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from eolseq.simulation.faulty import Fault
+    from eolseq.simulation.file import Simulator
 
 NAME = "simulate"
 HELP = """serve a simulated station on loopback sockets and pseudo-terminals
@@ -19,8 +25,26 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--defect", metavar="NAME", help="a defect of the simulator file, in the unit")
     parser.add_argument("--open-guard-after", metavar="SECONDS", type=float,
                         help="open the guard contact so many seconds after the first energise")
+    parser.add_argument("--fault", metavar="INSTRUMENT:NAME[:NUMBER]", action="append", default=[],
+                        help="a fault from the start, such as current:drifted:0.02 or bay:test-lead-off; may be "
+                             "repeated, and an unknown one lists all")
     parser.add_argument("--lifeline", action="store_true",
                         help="end when the standard input ends, and take orders from it, one JSON line each")
+
+
+def _faults(simulator: Simulator, written: Sequence[str]) -> list[Fault]:
+    """Faults as they are written; WrongUse, with every name, for one that this station cannot have."""
+    from eolseq.errors import WrongUse
+    from eolseq.simulation.faulty import read_fault
+
+    faults = []
+    for text in written:
+        try:
+            faults.append(read_fault(text))
+        except ValueError as error:
+            raise WrongUse(f"{error}.", "Write it as current:drifted:0.02 or bay:test-lead-off.") from None
+        simulator.check_fault(faults[-1])
+    return faults
 
 
 def run(options: argparse.Namespace) -> int:
@@ -36,14 +60,18 @@ def run(options: argparse.Namespace) -> int:
     from eolseq.station.file import load_station
 
     path = find(options.station, shipped=True)
+    written = list(options.fault)
     if shape.kind_of(path) == "station":
-        simulated = load_station(path).simulated
-        if not simulated:
+        station = load_station(path)
+        if not station.simulated:
             raise WrongUse(f"{path} is a real station.", "Only simulated stations can be served.")
-        path = find(Path(simulated), shipped=True)
+        path = find(Path(station.simulated), shipped=True)
+        written = [*station.faulty, *written]
     simulator = load_simulator(path)
+    faults = _faults(simulator, written)
     out = EventLines(sys.stdout)
-    world = build(simulator, options.unit, options.defect, now=time.monotonic(), emit=out)
+    world = build(simulator, options.unit, options.defect, now=time.monotonic(), emit=out,
+                  faults=faults)
     if options.open_guard_after is not None:
         world.open_guard_after(options.open_guard_after)
     lifeline = sys.stdin.fileno() if options.lifeline else None

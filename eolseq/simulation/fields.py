@@ -6,6 +6,9 @@ from decimal import Decimal
 
 from eolseq.serials import LIKE, read_pattern, whole_pattern
 from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Parsed, Text, Word, YesNo
+from eolseq.simulation.faulty import LIKE as FAULT_LIKE
+from eolseq.simulation.faulty import pattern as fault_pattern
+from eolseq.simulation.faulty import read_fault
 from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
@@ -85,6 +88,7 @@ FIXTURE = Group({
     "sense_lead": Field(_OHM, about="of a sense lead; 1 Mohm or more: it is dead"),
     "pallet": Field(_OHM, about="a way from the unit's frame to earth past the leads; 1 Mohm or more: none"),
     "stray": Field(_FARAD, about="capacitance of the leads alone"),
+    "swapped": Field(YesNo(), required=False, default=False, about="yes: line and earth have changed places"),
 }, "the fixture")
 
 STAGE = Group({
@@ -173,5 +177,7 @@ SIMULATOR = Group({
     "units": Field(ListOf(UNIT, at_least=1, at_most=100)),
     "defects": Field(MapOf(DEFECT, names=DEFECT_NAME), required=False, default=None),
     "faults": Field(MapOf(FAULT, names=DEFECT_NAME), required=False, default=None),
+    "faulty": Field(ListOf(Parsed(read_fault, FAULT_LIKE, fault_pattern), at_most=20), required=False, default=(),
+                    about="what is wrong from the start"),
 }, "the simulator")
 """All fields of a file of kind ``simulator``."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -15,6 +15,7 @@ from eolseq.quantity import Quantity, nearest, parse
 from eolseq.shape import Amount, Field, Findings, Group, Item, MapOf, Word, YesNo, load_file
 from eolseq.simulation.bay import Bay
 from eolseq.simulation.enclosure import EnclosureSettings
+from eolseq.simulation.faulty import BAY, Fault, check_bay_fault, check_fault
 from eolseq.simulation.fields import FIXTURE, MANNERS, ROLES, SIMULATOR, UNIT
 from eolseq.simulation.network import Fixture
 from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
@@ -83,6 +84,19 @@ class Simulator:
     units: tuple[UnitModel, ...]
     defects: Mapping[str, Defect]
     faults: Mapping[str, tuple[Setting, ...]]
+    about_faults: Mapping[str, str] = field(default_factory=dict)  # of the bay: what is wrong
+    faulty: tuple[Fault, ...] = ()  # what is wrong from the start
+
+    def check_fault(self, fault: Fault) -> None:
+        """WrongUse, with every name there is, when this station cannot have a fault."""
+        if not fault.instrument:
+            check_bay_fault(fault, self.about_faults)
+            return
+        models = {each.name: _model(each) for each in self.instruments}
+        if fault.instrument not in models:
+            raise WrongUse(f"There is no instrument {fault.instrument!r}.",
+                           f"The instruments are {', '.join(models)}; {BAY} stands for the bay's leads.")
+        check_fault(fault, models[fault.instrument])
 
     def model_of(self, serial: str) -> UnitModel:
         """The model of unit that a serial belongs to; WrongUse when none fits."""
@@ -124,20 +138,26 @@ def load_simulator(path: Path) -> Simulator:
               for name, each in (item["faults"] or {}).items()}
     instruments = tuple(_instrument(*each) for each in item["instruments"].items())
     return Simulator(item["name"], str(path), item["unit"], instruments,
-                     EnclosureSettings(**_si(item["guard"])), _si(item["fixture"]), units, defects, faults)
+                     EnclosureSettings(**_si(item["guard"])), _si(item["fixture"]), units, defects, faults,
+                     {name: each["about"] for name, each in (item["faults"] or {}).items()}, tuple(item["faulty"]))
 
 
 def build(simulator: Simulator, serial: str | None = None, defect: str | None = None, *, now: float,
-          twin: bool = False, emit: Callable[[dict[str, Any]], None] | None = None) -> Bay:
+          twin: bool = False, emit: Callable[[dict[str, Any]], None] | None = None,
+          faults: Sequence[Fault] = ()) -> Bay:
     """A simulated station with the unit of a serial (or the file's own) in it, at a time in seconds of the clock.
 
-    ``emit`` is told of every change of an output, the guard and the contactor, and of every OFF that arrives.
+    ``faults`` are there from the start, beside the file's own. ``emit`` is told of every change of an output, the guard
+    and the contactor, and of every OFF that arrives.
     """
     serial = serial or simulator.serial
     fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"])})
     bay = Bay(simulator.unit(serial, defect, twin=twin), fixture, simulator.guard, now)
     bay.emit = emit
     bay.equip([_model(each)(each, bay) for each in simulator.instruments], serial, simulator)
+    for each in (*simulator.faulty, *faults):
+        simulator.check_fault(each)
+        bay.set_fault(each.name, each.instrument or None, each.number)
     return bay
 
 
@@ -162,6 +182,23 @@ def _check(item: Item, findings: Findings) -> None:
                 _check_settings(changed[part], UNIT, of_model, f"a {model} (defect {name})", findings)
     for name, fault in (item["faults"] or {}).items():
         _check_settings(fault["set"], FIXTURE, [item["fixture"]], f"the fixture (fault {name})", findings)
+    _check_faulty(item, findings)
+
+
+def _check_faulty(item: Item, findings: Findings) -> None:
+    """What is to be wrong from the start must be something that can be."""
+    faulty, instruments = item["faulty"], item["instruments"]
+    for fault, place in zip(faulty, getattr(faulty, "places", ()), strict=True):
+        try:
+            if not fault.instrument:
+                check_bay_fault(fault, {name: each["about"] for name, each in (item["faults"] or {}).items()})
+            elif fault.instrument in instruments:
+                check_fault(fault, _model(_instrument(fault.instrument, instruments[fault.instrument])))
+            else:
+                findings.add(place, f"there is no instrument '{fault.instrument}'", "one of " + ", ".join(instruments),
+                             nearest(fault.instrument, instruments))
+        except WrongUse as error:
+            findings.add(place, error.what.rstrip("."), error.do)
 
 
 def _check_instruments(item: Item, findings: Findings) -> None:

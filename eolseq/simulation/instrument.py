@@ -15,7 +15,7 @@ from eolseq.simulation.headers import Handler, HeaderTree
 from eolseq.simulation.status import OPERATION_COMPLETE, CommandError, Register, Status
 
 __all__ = ["FAULTS", "Call", "CommandError", "Connection", "Handler", "Instrument", "Parameter", "Parameters",
-           "delivery", "nr1", "nr2", "nr3", "spoilt", "taking"]
+           "check_number", "delivery", "nr1", "nr2", "nr3", "spoilt", "taking"]
 
 FAULTS = {
     "silent": "what is asked is done, but never answered",
@@ -140,7 +140,7 @@ class Instrument:
         if name is not None and name not in FAULTS:
             raise CommandError(-224, f"fault {name!r}; there are {', '.join(FAULTS)}")
         if name is not None and number is not None:
-            _check_number(name, number)
+            check_number(name, number)
         self.fault, self.fault_number = name, number
         for listener in tuple(self.fault_listeners):
             listener()
@@ -291,8 +291,8 @@ class Connection:
         return spoilt(instrument, answer) if instrument.fault is not None and answer else answer
 
 
-def _check_number(name: str, number: float) -> None:
-    """Refuse a number that the fault does not take."""
+def check_number(name: str, number: float) -> None:
+    """CommandError for a number that a fault of the wire does not take."""
     if name not in _NUMBERS:
         raise CommandError(-108, f"{name} takes no number")
     least, most = _NUMBERS[name]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from eolseq.simulation.unit import OPEN, Unit
@@ -30,6 +30,7 @@ class Fixture:
     sense_lead: float         # ohm of the continuity tester's and resistance meter's sense lead; same
     pallet: float             # ohm of a way from the unit's frame to earth past the leads; at least OPEN: none
     stray: float              # F of the leads alone
+    swapped: bool = False     # line and earth have changed places at the unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,10 @@ def withstand_load(unit: Unit, fixture: Fixture, closed: set[str], discharged: b
     insulation = unit.insulation
     siemens = 1.0 / insulation.resistance + (1.0 / fixture.discharge if discharged else 0.0)
     share = fixture.pallet / (fixture.pallet + fixture.return_lead)
+    if fixture.swapped:  # frame and neutral are tied and tested against line: what lies across L and N is in the way
+        siemens += unit.siemens_line_to_neutral(closed)
+        farads = unit.across.capacitor + unit.insulation.line + fixture.stray
+        return Withstand(siemens, farads, 1.0 / insulation.arc, insulation.breakdown, share)
     return Withstand(siemens, unit.farads_to_earth(closed) + fixture.stray, 1.0 / insulation.arc,
                      insulation.breakdown, share)
 
@@ -91,7 +96,24 @@ def bond_loop(unit: Unit, fixture: Fixture, points: list[str]) -> float:
     if not points or fixture.return_lead >= OPEN:
         return math.inf
     ohms = 1.0 / sum(1.0 / unit.bond_ohms(point) for point in points)
+    if fixture.swapped:  # the earth lead is on line, so that insulation lies in the loop
+        ohms += unit.insulation.resistance
     return ohms if fixture.pallet >= OPEN else ohms * fixture.pallet / (ohms + fixture.pallet)
+
+
+def ohms_line_to_neutral(unit: Unit, fixture: Fixture, closed: Iterable[str], across: float) -> float:
+    """Ohm that a four-wire meter sees between the bay's line and neutral; relays put ``across`` siemens there."""
+    if fixture.sense_lead >= OPEN:
+        return 0.0
+    inside = 1.0 / unit.insulation.resistance if fixture.swapped else unit.siemens_line_to_neutral(closed)
+    return 1.0 / (inside + across)
+
+
+def swapped_current(unit: Unit, extra: float, volts: float, hertz: float) -> complex:
+    """The phasor in A from the supply where line and earth have changed places: the frame is live, nothing runs."""
+    insulation = unit.insulation
+    siemens = 1.0 / insulation.resistance + extra
+    return complex(siemens, math.tau * hertz * (insulation.line + insulation.neutral)) * volts
 
 
 def supply_current(unit: Unit, closed: set[str], fan: bool, extra: float, volts: float, hertz: float) -> complex:

@@ -50,6 +50,7 @@ class Server:
         self._control_text = b""
         for port in self._ports:
             self._watch_port(port)
+        self._follow_faults()  # what is refused from the start is so before anybody knows the address
         if lifeline is not None:
             self._watch_lifeline(lifeline)
 
@@ -83,11 +84,14 @@ class Server:
     def _beat(self, now: float) -> None:
         """Move the physics, follow the faults that act on connections, hand on events that had to wait."""
         self._tick(now)
+        self._follow_faults()
+        if self._events is not None and self._events.waiting:
+            self._events.pump()
+
+    def _follow_faults(self) -> None:
         for port in self._ports:
             if port.instrument.fault is not port.fault:
                 self._change_fault(port)
-        if self._events is not None and self._events.waiting:
-            self._events.pump()
 
     def _change_fault(self, port: TcpPort | SerialPort) -> None:
         was, port.fault = port.fault, port.instrument.fault

@@ -24,8 +24,10 @@ from eolseq.simulation.network import (
     Withstand,
     bond_loop,
     decay_times,
+    ohms_line_to_neutral,
     parts,
     supply_current,
+    swapped_current,
     trip_level,
     withstand_load,
 )
@@ -205,6 +207,8 @@ class World(Deadlines):
             return 0j
         self._move()
         volts = source.amplitude(self.now)
+        if self.fixture.swapped:
+            return swapped_current(self.unit, self._across(), volts, self.hertz)
         return supply_current(self.unit, self.contactors, self._fan, self._across(), volts, self.hertz)
 
     def ohms_line_to_neutral(self) -> float:
@@ -214,10 +218,8 @@ class World(Deadlines):
         self._move()
         if abs(self._volts()[0]) > 1.0:
             return math.nan
-        if self.fixture.sense_lead >= OPEN:
-            return 0.0
         whole = [name for name in self.contactors if not self.unit.stages[name].parted]
-        return 1.0 / (self.unit.siemens_line_to_neutral(whole) + self._across())
+        return ohms_line_to_neutral(self.unit, self.fixture, whole, self._across())
 
     def _across(self) -> float:
         """The siemens that the relays put across L and N."""
@@ -243,7 +245,7 @@ class World(Deadlines):
         elif power is not None and power.on and reaching and self.has("route-power"):
             self._driver = power
         self._fan = self._driver is not None and self._driver is power and power.amplitude(self.now) >= _FAN_NEEDS \
-            and self.has("fan") and self.unit.branch_whole and self.unit.motor is not None
+            and self.has("fan") and self.unit.branch_whole and self.unit.motor is not None and not self.fixture.swapped
         if self._driver is None and (self._between or self._to_earth):
             to_earth = (1.0 / TESTER_BLEEDS if tester_there else 0.0) \
                 + (1.0 / self.fixture.discharge if discharged else 0.0)
@@ -271,7 +273,7 @@ class World(Deadlines):
         seconds = self.now - self._moved
         if seconds > 0.0:
             self._moved = self.now
-            power = self._driver is not None and self._driver.key == "power"
+            power = self._driver is not None and self._driver.key == "power" and not self.fixture.swapped
             volts = self.sources["power"].amplitude(self.now) if power else 0.0
             self.unit.advance(seconds, volts, self.contactors, self._fan)
 

@@ -26,6 +26,9 @@ STATION = Group({
     "origin": Field(Text(80, r"[a-z0-9][a-z0-9.-]*(/[a-z0-9][a-z0-9-]*)+", "a name such as plant.example/bench-1"),
                     about="the name of the log, unique in the world; the key's fingerprint is added to it"),
     "simulated": Field(Text(200), required=False, default="", about="the simulator file, for a simulated station"),
+    "faulty": Field(ListOf(Text(120, r"[a-z][a-z0-9_-]{0,39}:[a-z][a-z0-9-]{0,59}(?::[+-]?[0-9.]{1,20}(?:[eE][+-]?[0-9]"
+                                r"{1,3})?)?", "a fault such as current:drifted:0.02 or bay:test-lead-off"), at_most=20),
+                    required=False, default=(), about="what is wrong with a simulated station from the start"),
     "records": Field(Text(200), about="the folder of the log, relative to the working folder"),
     "key": Field(Text(200), about="the station's signing key, outside the records folder"),
     "bays": Field(ListOf(Group({"name": Field(Text(20, _NAME, "a name such as bay-1"))}, "the bay"), 1, 1),
@@ -108,6 +111,7 @@ class Station:
     ceilings: CeilingValues
     decision: Rule | None = None
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
+    faulty: tuple[str, ...] = ()
 
 
 def load_station(path: Path) -> Station:
@@ -131,7 +135,7 @@ def load_station(path: Path) -> Station:
                                                             "access_time"))),
         connections=dict(item["connections"]),
         ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
-        decision=read_decision(item["decision"]), zeros=zeros)
+        decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]))
 
 
 def _check(item: Item, findings: Findings) -> None:
@@ -153,6 +157,8 @@ def _check(item: Item, findings: Findings) -> None:
     key, records = PurePosixPath(item["key"]), PurePosixPath(item["records"])
     if records == key or records in key.parents:
         findings.add(item.place_of("key"), "the key lies in the records folder", "another folder")
+    if item["faulty"] and not item["simulated"]:
+        findings.add(item.place_of("faulty"), "a real station is not made faulty by its file", "no 'faulty'")
     for each in item["instruments"].values():
         if bool(each["address"]) == bool(item["simulated"]):
             findings.add(each.place, "an instrument of a simulated station has no address, a real one needs it",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from eolseq.simulation.instrument import FAULTS, CommandError, Handler, Instrument
+from eolseq.simulation.instrument import FAULTS, CommandError, Handler, Instrument, check_number
 from eolseq.simulation.meter import Meter
 from eolseq.simulation.world import World
 
@@ -97,22 +98,29 @@ class RoleInstrument:
         """The faults that it and its wire can have, by name, and what each does."""
         return {**OF_ANY, **(OF_METERS if cls.measures else {}), **cls.has_faults, **FAULTS}
 
+    @classmethod
+    def check_fault(cls, name: str, number: float | None = None) -> None:
+        """CommandError when it cannot have this fault, or not with this number."""
+        if name not in cls.all_faults():
+            raise CommandError(-224, f"there is no fault {name!r}; there are {', '.join(cls.all_faults())}")
+        if number is not None and name not in TAKE_NUMBER:
+            check_number(name, number)
+        elif number is not None and not math.isfinite(number):
+            raise CommandError(-222, f"{name} takes a finite number")
+
     def own_faults(self) -> Mapping[str, Callable[[float | None], None]]:
         """What makes it have each of ``has_faults``; each takes the number given with it."""
         return {}
 
     def set_fault(self, name: str, number: float | None = None) -> None:
         """Give the instrument or its wire a fault by name; CommandError lists the names when there is none such."""
-        if name not in self.all_faults():
-            raise CommandError(-224, f"there is no fault {name!r}; there are {', '.join(self.all_faults())}")
+        self.check_fault(name, number)
         known = {"wrong-identity": self._take_identity, "drifted": self._drift, "noisy": self._make_noisy,
                  "overloaded": self._overload, **self.own_faults()}
-        if name not in known:
+        if name in known:
+            known[name](number)
+        else:
             self.wire.set_fault(name, number)
-            return
-        if number is not None and name not in TAKE_NUMBER:
-            raise CommandError(-108, f"{name} takes no number")
-        known[name](number)
 
     def clear_fault(self) -> None:
         """Make the instrument and its wire sound again."""

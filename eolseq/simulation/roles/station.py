@@ -45,7 +45,10 @@ class SwitchingUnit(RoleInstrument):
 class GuardUnit(RoleInstrument):
     """Contacts and lamps read back, watchdog, contactor permit (OUTPut1) and guard lock (OUTPut2)."""
 
-    has_faults: Mapping[str, str] = {"red-lamp-dead": "its red lamp is dead", "green-lamp-dead": "its green lamp is dead"}
+    has_faults: Mapping[str, str] = {
+        "red-lamp-dead": "its red lamp is dead",
+        "green-lamp-dead": "its green lamp is dead",
+    }
 
     def commands(self) -> Mapping[str, Handler]:
         """Watchdog, permit, lock."""

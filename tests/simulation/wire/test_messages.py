@@ -277,7 +277,7 @@ BAD_NUMBERS = [("slow", -0.1), ("late", float("nan")), ("split", float("inf")), 
 
 @pytest.mark.parametrize(("fault", "number"), BAD_NUMBERS)
 def test_a_number_that_a_fault_does_not_take_is_refused(instrument: Instrument, fault: str, number: float) -> None:
-    with pytest.raises(CommandError, match="-108|-222"):
+    with pytest.raises(CommandError, match=r"-108|-222"):
         instrument.set_fault(fault, number)
     assert instrument.fault is None
 
