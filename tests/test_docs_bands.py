@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,8 +16,10 @@ from eolseq.bands.settings import RESIDUAL_ROWS
 from eolseq.bands.withstand_rows import WITHSTAND_ROWS
 from eolseq.bands.working import Standing
 from eolseq.commands import manual
+from eolseq.sequence.load import read_sequence
 from eolseq.shape import Amount, Field, Group, ListOf, Word
-from tests.test_docs import rows, sections
+from tests.bands.worked import BANDS, SOUND
+from tests.test_docs import fenced, rows, sections
 
 PARTS = sections(manual.topic_text("bands"))
 SHARED = {"applied voltage": "applied", "applied time": "applied voltage"}
@@ -81,3 +84,12 @@ def test_alloys_windings_and_standings_stand_there() -> None:
         assert f"| {name} | {points} |" in PARTS["Alloys"]
     assert all(f"| {name} | {each.constant} |" in PARTS["Windings"] for name, each in WINDINGS.items())
     assert all(f"| {standing} |" in manual.topic_text("bands") for standing in Standing)
+
+
+def test_the_example_works_out_to_what_it_says() -> None:
+    example = fenced(PARTS["heater_resistance from rating"], "yaml")[0]
+    assert example.startswith("band:\n") and "gives: " in example
+    block = "".join(f"    {line}\n" for line in example.splitlines())
+    text = SOUND.replace(f"    {BANDS['Stage 1']}\n", block)
+    band = read_sequence(text.encode(), Path("example.yaml")).steps[1].bands()[0][1]
+    assert f"  gives: {band}\n" in example

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from eolseq.bands.band import AcceptanceBand
 from eolseq.bands.bond import BOND
@@ -16,11 +17,20 @@ from eolseq.bands.settings import RESIDUAL, SETTING
 from eolseq.bands.withstand import WITHSTAND_CURRENT, WITHSTAND_TIME, WITHSTAND_VOLTAGE
 from eolseq.bands.working import Around, Form, Worked, Working
 from eolseq.errors import FileMistakes
-from eolseq.shape import Findings, Item
+from eolseq.shape import Field, Findings, Group, Item, Text
 
 WRITTEN = "written"
 
-FORMS: Mapping[str, Mapping[str, Form]] = {
+_GIVES = Field(Text(80), required=False, default="", about="what it works out to, such as '17.84 ohm to 20.81 ohm'; "
+               "another result is a mistake")
+
+
+def _pinnable(form: Form) -> Form:
+    """The form with a key for its result, so that a file can hold its own limits to a later program's rows."""
+    return replace(form, fields=Group({**form.fields.fields, "gives": _GIVES}, form.fields.name))
+
+
+_FORMS: Mapping[str, Mapping[str, Form]] = {
     "heater_resistance": {"rating": ELEMENTS, "paths": PATHS, "units": reference("ohm")},
     "ground_continuity": {"row": BOND, "units": reference("ohm")},
     "dielectric_withstand": {"capacitance": WITHSTAND_CURRENT, "units": reference("A")},
@@ -32,6 +42,9 @@ FORMS: Mapping[str, Mapping[str, Form]] = {
     "applied time": {"setting": SETTING, "row": WITHSTAND_TIME},
     "residual": {"row": RESIDUAL},
 }
+
+FORMS: Mapping[str, Mapping[str, Form]] = {
+    purpose: {word: _pinnable(form) for word, form in forms.items()} for purpose, forms in _FORMS.items()}
 """What a band is for -> the word under ``from`` -> the form. A kind of step not named here takes written bands only."""
 
 
@@ -53,6 +66,10 @@ def worked_out(item: Item, purpose: str, around: Around, findings: Findings) -> 
         return None
     if band.at_least is not None and band.at_most is not None and band.at_least.base > band.at_most.base:
         findings.add(item.place, f"rounding leaves nothing between {band.at_least} and {band.at_most}", "wider limits")
+        return None
+    if item["gives"] and item["gives"] != str(band):
+        findings.add(item.place_of("gives"), f"the band works out to {band}", f"that, and not '{item['gives']}'; look "
+                     "at the inputs, or at what changed in the rows")
         return None
     return item.replaced(at_least=band.at_least, at_most=band.at_most, basis=band.basis, working=working)
 

@@ -128,3 +128,11 @@ def test_a_sound_element_is_inside_and_the_band_never_wider_than_its_formula(wat
 def test_a_rating_that_differs_from_the_units_is_noted() -> None:
     found = worked("Stage 1", f"{{from: rating, voltage: 230 V, {STATED}, {elements('3 kW')}}}")
     assert found.working.notes == ("rated voltage 230 V here, and 240 V in the unit",)
+
+
+def test_a_file_may_hold_its_own_result() -> None:
+    band = f"{HEATING}, {elements('5 kW')}, gives: "
+    assert str(worked("Stage 1", f"{{from: rating, {band}10.98 ohm to 12.8 ohm}}").band) == "10.98 ohm to 12.8 ohm"
+    for other in ("10.97 ohm to 12.8 ohm", "10.98 ohm to 12.80 ohm", "at least 10.98 ohm"):
+        with pytest.raises(FileMistakes, match=r"the band works out to 10\.98 ohm to 12\.8 ohm"):
+            worked("Stage 1", f"{{from: rating, {band}{other}}}")
