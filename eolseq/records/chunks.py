@@ -12,7 +12,7 @@ from eolseq.errors import NotGenuine
 from eolseq.records.envelope import LONGEST_LINE, open_entry
 from eolseq.records.genuine import Identity, check_place
 from eolseq.records.keys import PublicKey
-from eolseq.records.meaning import NEEDED
+from eolseq.records.meaning import NEEDED, NEEDED_OF_MOST
 from eolseq.records.merkle import CompactRange, leaf_hash
 from eolseq.records.runs import DOCUMENTS
 
@@ -29,7 +29,7 @@ class Chunk(NamedTuple):
     tree: CompactRange
 
 
-def check_chunk(pieces: Sequence[bytes], identity: Identity, before: CompactRange, cut: bool = False) -> Chunk | None:
+def check_chunk(pieces: Sequence[bytes], identity: Identity, before: CompactRange) -> Chunk | None:
     """Check lines (with newlines) that come after a tree; None when one of them is anything but as it should be."""
     tree, keys, origin = before.copy(), identity.keys, identity.origin
     entries: list[tuple[Payload, bytes]] = []
@@ -44,16 +44,19 @@ def check_chunk(pieces: Sequence[bytes], identity: Identity, before: CompactRang
                 return None
             leaf = leaf_hash(line)
             tree.append(leaf)
-            entries.append((_cut(payload) if cut else payload, leaf))
+            entries.append((_cut(payload), leaf))
     except NotGenuine:
         return None
     return Chunk(entries, tree)
 
 
 def _cut(payload: Payload) -> Payload:
-    if payload["kind"] in DOCUMENTS:
+    """What the auditor needs of a payload: it is small to send and to keep, and the rest leaves the cache."""
+    kind = payload["kind"]
+    if kind in DOCUMENTS:
         return payload
-    return {name: payload[name] for name in NEEDED if name in payload}
+    names = NEEDED_OF_MOST if kind in ("reading", "energise") else NEEDED
+    return {name: payload[name] for name in names if name in payload}
 
 
 # -- in a process of its own ------------------------------------------------------------------------------------
@@ -72,4 +75,4 @@ def work(offset: int, length: int, tree: CompactRange) -> Chunk | None:
     with open(path, "rb") as stream:
         stream.seek(offset)
         pieces = stream.read(length).splitlines(keepends=True)
-    return check_chunk(pieces, identity, tree, cut=True)
+    return check_chunk(pieces, identity, tree)

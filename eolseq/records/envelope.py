@@ -149,11 +149,14 @@ def read_payload(payload: bytes) -> dict[str, Any]:
     """A payload as a dictionary: UTF-8 JSON, one object, no floats, no repeated keys; otherwise NotGenuine."""
     try:
         text = payload.decode()
-        value = _DECODER.decode(text)
+        value, end = _SCAN(text, 0)
+        if end != len(text):
+            raise ValueError("something stands behind it")
         if "\\u" in text:
             json.dumps(value, ensure_ascii=False).encode()  # half a surrogate pair is no text
-    except (ValueError, RecursionError) as error:
-        raise NotGenuine(f"The payload is not JSON as it should be: {error}.") from error
+    except (ValueError, RecursionError, StopIteration) as error:
+        what = "nothing stands where a value should" if isinstance(error, StopIteration) else error
+        raise NotGenuine(f"The payload is not JSON as it should be: {what}.") from error
     if type(value) is not dict:
         raise NotGenuine("The payload is not a JSON object.")
     return value
@@ -178,4 +181,4 @@ def _no_float(text: str) -> NoReturn:
     raise ValueError(f"the number {text[:20]} is not a whole one; measured numbers are written as text")
 
 
-_DECODER = json.JSONDecoder(object_pairs_hook=_once, parse_float=_no_float, parse_constant=_no_float)
+_SCAN = json.JSONDecoder(object_pairs_hook=_once, parse_float=_no_float, parse_constant=_no_float).scan_once

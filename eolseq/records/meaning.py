@@ -23,6 +23,9 @@ NEEDED = ("kind", "time", "boot", "mono", "run", "serial", "outcome", "attempt",
           "instruments", "kind_of_step", "energised", "reason", "behind", "by", "trial", "approval", "sequence")
 """The fields of an entry that are looked at here; those of DOCUMENTS are looked at whole."""
 
+NEEDED_OF_MOST = ("kind", "time", "boot", "mono", "run", "kind_of_step")
+"""The fields that are looked at in a reading and an energise, of which there are most."""
+
 
 class _Unit(NamedTuple):
     """A unit's last attempt so far: how many there were, how it ended, how often withstand voltage was put on."""
