@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import re
 
+RESERVED = "REFERENCE-"
+"""How serials begin that belong to reference units and known loads; no unit may have one, and none is released."""
+
 LIKE = "letters, digits, dashes, sets such as [0-9] and counts such as {8}: DH6-[0-9]{8}"
 _MOST_COUNTED = 40
 _MOST_VARIABLE = 2
@@ -14,6 +17,11 @@ _MOST_VARIABLE = 2
 _SET = r"\[(?:[A-Za-z0-9_/.]|[A-Z]-[A-Z]|[a-z]-[a-z]|[0-9]-[0-9])+\]"
 _COUNT = r"\{(?P<low>[0-9]{1,2})(?:,(?P<high>[0-9]{1,2}))?\}"
 _ATOM = re.compile(rf"(?P<atom>[A-Za-z0-9_/ -]|\\[.]|{_SET})(?:{_COUNT})?")
+
+
+def reserved(serial: str) -> bool:
+    """Whether a serial belongs to a reference unit or to known loads, which can never be released or labelled."""
+    return serial.upper().startswith(RESERVED)
 
 
 def read_pattern(text: str) -> str:

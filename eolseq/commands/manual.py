@@ -24,6 +24,7 @@ TOPICS = {
     "findings": "every finding of 'eolseq check', by its code",
     "driver-pages": "how a model of instrument is described, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
+    "checks": "verification, challenge, fixtures, and what locks a station, for maintenance",
     "simulators": "the simulated station, its unit, defects and faults",
     "records": "the signed log: what is in it, how to read and audit it",
     "keys": "who signs what, first use, approval and change control, lost keys",

@@ -146,6 +146,7 @@ def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station
 def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station, pages: Mapping[str, Any],
                addresses: Mapping[str, str], serial: str, screen: Any) -> tuple[RunResult, str]:
     from eolseq.commands.approving import ApprovalGate
+    from eolseq.commands.checking import StandingGate
     from eolseq.commands.wiring import real_wires
     from eolseq.engine.run import UnitRun
     from eolseq.station.open import open_station
@@ -159,8 +160,10 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
         bay = bay_of(opened, pages)
-        gate = ApprovalGate(sequence, station, pages, log, wires.clock.now().date(), trial=options.trial)
-        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate], approval=gate.index,
+        now = wires.clock.now()
+        gate = ApprovalGate(sequence, station, pages, log, now.date(), trial=options.trial)
+        standing = StandingGate(sequence.digest, opened, pages, log, now, trial=options.trial)
+        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate, standing], approval=gate.index,
                        trial=options.trial)
         result = unit.run(serial)
         if unit.crash is not None:
@@ -223,8 +226,9 @@ def _tidy(log: Log, station: Station) -> None:
     lock = log.locked()
     if lock is None:
         return
-    if not station.simulated:
-        raise Refused(f"This station is locked: {lock.reason}", lock.do)
+    if not station.simulated or station.checks is not None:
+        raise Refused(f"This station is locked (entry {lock.index}): {lock.reason}",
+                      f"{lock.do} Then maintenance or quality unlocks it: eolseq unlock.")
     log.append(entries.Unlock(by="simulated station", reason="every output was turned off and the bay proved dead"))
 
 

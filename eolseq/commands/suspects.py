@@ -43,7 +43,13 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _words(found: Records, listed: list[Suspects]) -> list[str]:
-    said = [f"log {found.path}, of {found.origin}{' (SIMULATED)' if found.simulated else ''}"]
+    head = f"log {found.path}, of {found.origin}{' (SIMULATED)' if found.simulated else ''}"
+    return [head, *suspect_lines(listed)]
+
+
+def suspect_lines(listed: list[Suspects]) -> list[str]:
+    """The lists of suspect units for people, one after the other."""
+    said = []
     for each in listed:
         what = f"{each.instrument.model} {each.instrument.serial}".strip() or "no model or serial number known"
         since = "never verified as good in this log" if each.since is None else \

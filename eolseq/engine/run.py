@@ -23,6 +23,7 @@ from eolseq.engine.sureness import sure_of
 from eolseq.errors import EolseqError, LinkAborted, Refused, StationFault, Stopped
 from eolseq.guard.power import LockedRed
 from eolseq.sequence.model import Sequence as TestSequence
+from eolseq.serials import reserved
 from eolseq.steps.base import Evidence, Step
 
 GUARD_WAIT = 60.0  # seconds for the guard to be seen open and then closed
@@ -53,7 +54,7 @@ class RunResult:
     @property
     def released(self) -> bool:
         """Whether the unit may be labelled: a pass that is on record and no trial."""
-        return self.outcome is Outcome.PASS and not self.trial and self.index is not None
+        return self.outcome is Outcome.PASS and not self.trial and self.index is not None and not reserved(self.serial)
 
 
 class UnitRun:
@@ -61,13 +62,14 @@ class UnitRun:
 
     def __init__(self, clock: Clock, sequence: TestSequence, bay: Bay, log: RunLog,
                  emit: Callable[[events.Event], None], acknowledge: Acknowledge, gates: Sequence[Gate] = (),
-                 *, approval: int | None = None, trial: bool = False) -> None:
+                 *, approval: int | None = None, trial: bool = False, reference: bool = False) -> None:
         self._clock = clock
         self._sequence = sequence
         self._bay = bay
         self._emit = emit
         self._acknowledge = acknowledge
         self._gates = gates
+        self._reference = reference
         self._trial = trial or (approval is None and not bay.simulated)  # what is not approved releases nothing
         self._told_trial = trial or (self._trial and not gates)  # a gate that refuses makes no trial of the run
         self._record = RunRecord(log, bay, sequence, approval, self._trial)
@@ -136,6 +138,9 @@ class UnitRun:
         if not unit.fits(serial):
             raise Refused(f"The serial {serial!r} does not belong to {', '.join(unit.models)}.",
                           "Scan the rating plate again, or take the sequence of this model.")
+        if reserved(serial) and not self._reference:
+            raise Refused(f"The serial {serial!r} is reserved for reference units, which are never released.",
+                          "Show the station its reference units with: eolseq challenge.")
         for gate in self._gates:
             gate(serial)
         self._fire("admit")

@@ -28,6 +28,7 @@ from eolseq.records.registry import (
     next_registry,
 )
 from eolseq.records.runs import Carried
+from eolseq.records.station_checks import judge_unlock, judge_verification
 
 SEQUENCE, DRIVER_PAGE, STATION_FILE = "sequence", "driver page", "station"
 ROLES_FOR: Mapping[str, tuple[str, ...]] = {
@@ -75,7 +76,10 @@ def approval_payload(origin: str, of: str, name: str, source: bytes, *, number: 
 
 
 class Standing:
-    """The registry and the approvals of one log, version after version, as they stand after the entries taken in."""
+    """The registry and the approvals of one log, version after version, as they stand after the entries taken in.
+
+    ``verified``: who signed the verification in an entry. ``unlocked``: by the entry of a lock, that of its unlock.
+    """
 
     def __init__(self, documents: Iterable[Carried]) -> None:
         entries = iter(documents)
@@ -84,6 +88,8 @@ class Standing:
             raise NotGenuine("The log has no first entry that names its key.")
         self.registry: Registry = first_registry_of(genesis)
         self.approvals: list[Approval] = []
+        self.verified: dict[int, tuple[RegisteredKey, ...]] = {}
+        self.unlocked: dict[int, int] = {}
         for each in entries:
             self.take(each)
 
@@ -94,8 +100,15 @@ class Standing:
 
     def take(self, entry: Carried) -> None:
         """Take in one entry that carries a document; NotGenuine when the document may not stand there."""
+        if entry.kind == "challenge" or (entry.kind in ("verification", "unlock")
+                                         and entry.payload.get("document") is None):
+            return  # the station's own word: whether that is enough is for whoever asks
         document = read_document(str(entry.payload.get("document")).encode())
-        if entry.kind == "keys":
+        if entry.kind == "verification":
+            self.verified[entry.index] = tuple(judge_verification(document, self.registry, entry.index, entry.payload))
+        elif entry.kind == "unlock":
+            self.unlocked[self.judge_unlock(document, entry.index)[0]] = entry.index
+        elif entry.kind == "keys":
             registry = self.judge_registry(document, entry.index, entry.leaf)
             if entry.payload.get("version") != registry.version:
                 raise NotGenuine(f"Entry {entry.index} says another version than the registry that it carries.")
@@ -106,6 +119,14 @@ class Standing:
             if said != (approval.of, approval.name, approval.digest):
                 raise NotGenuine(f"Entry {entry.index} says something else than the approval that it carries.")
             self.approvals.append(approval)
+
+    def judge_unlock(self, document: Document, index: int) -> tuple[int, list[RegisteredKey]]:
+        """The entry of the lock that an unlock is for, and who signed; NotGenuine when it may not stand at an index."""
+        lock, signers = judge_unlock(document, self.registry, index)
+        if lock in self.unlocked:
+            raise NotGenuine(f"The lock of entry {lock} was unlocked in entry {self.unlocked[lock]} already.",
+                             "Have an unlock made for the lock that stands.")
+        return lock, signers
 
     def judge_registry(self, document: Document, index: int, leaf: bytes = b"") -> Registry:
         """The registry that a document would make at an index; NotGenuine when it may not stand there."""

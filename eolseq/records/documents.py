@@ -21,6 +21,8 @@ from eolseq.records.keys import PublicKey, key_id
 KEY_TYPE = "application/vnd.eolseq.key.v1+json"
 KEYS_TYPE = "application/vnd.eolseq.keys.v1+json"
 APPROVAL_TYPE = "application/vnd.eolseq.approval.v1+json"
+VERIFICATION_TYPE = "application/vnd.eolseq.verification.v1+json"
+UNLOCK_TYPE = "application/vnd.eolseq.unlock.v1+json"
 
 LONGEST_DOCUMENT = 47_000  # bytes; an entry that carries it must fit a line of the log
 _TWICE = "Have it made again, from the start."

@@ -234,11 +234,12 @@ class Lock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unlock:
-    """The station is in use again: who said so and why."""
+    """The station is in use again: who said so and why; the document stands here as it was signed."""
 
     kind: ClassVar[str] = "unlock"
     by: str
     reason: str
+    document: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,13 +280,47 @@ class Recovery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """An instrument was held against a known load: ``pass`` means that it was good at that moment."""
+    """An instrument was held against known loads: ``pass`` means that it was good at that moment.
+
+    ``document``, signed by maintenance, has every check; None on a simulated station. ``run`` is the run that made
+    them, ``page`` and ``station_digest`` the SHA-256 (hex) of its driver page and of the station file.
+    """
 
     kind: ClassVar[str] = "verification"
     instrument: InstrumentNamed
     outcome: str
     sentence: str
     document: str | None = None
+    run: int | None = None
+    page: str | None = None
+    station_digest: str | None = None
+    checks: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A reference unit as the station saw it: what it should have found at which step, and what it found."""
+
+    name: str
+    serial: str
+    run: int | None
+    expected: str
+    found: str
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Challenge:
+    """The station was shown reference units with known faults: ``pass`` means that it caught every one as it must."""
+
+    kind: ClassVar[str] = "challenge"
+    outcome: str
+    sentence: str
+    shown: tuple[Shown, ...]
+    sequence: SequenceUsed
+    station_digest: str
+    pages: Mapping[str, str]
+    operator: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,8 +351,8 @@ class Approval:
     document: str
 
 
-Entry = Genesis | Keys | Approval | Verification | Begin | Energise | Reading | End | Abandon | Lock | Unlock \
-    | Recovery | Remark | ClockMark | Close
+Entry = Genesis | Keys | Approval | Verification | Challenge | Begin | Energise | Reading | End | Abandon | Lock \
+    | Unlock | Recovery | Remark | ClockMark | Close
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from eolseq.errors import WrongUse
 from eolseq.records.reader import Records
 from eolseq.records.runs import Run
+from eolseq.serials import reserved
 
 _KINDS = frozenset({"begin", "energise", "reading", "end", "abandon", "verification"})
 
@@ -95,7 +96,7 @@ def suspects(records: Records, instrument: str, until: int | None = None) -> lis
 
 def _events(records: Records, until: int | None) -> Iterator[tuple[int, str, Physical, int | None, bool]]:
     """Every use of an instrument in a run, and every verification of one: index, name, instrument, run, found good."""
-    bay = Bay()
+    bay, references = Bay(), set[int]()
     for index, payload in records.payloads(_KINDS):
         if until is not None and index > until:
             return
@@ -104,8 +105,11 @@ def _events(records: Records, until: int | None) -> Iterator[tuple[int, str, Phy
             yield (index, str(named["name"]), Physical(named["model"], named["serial"]), None,
                    payload["outcome"] == "pass")
             continue
+        if payload["kind"] == "begin" and reserved(str(payload["serial"])):
+            references.add(index)  # a reference unit or known load is no suspect
         for run, name, physical in bay.used(index, payload):
-            yield index, name, physical, run, False
+            if run not in references:
+                yield index, name, physical, run, False
 
 
 def _suspect(run: Run, entry: int) -> Suspect:

@@ -11,6 +11,7 @@ import errno
 from contextlib import suppress
 from datetime import datetime
 from hashlib import sha256
+from itertools import takewhile
 from os import O_APPEND, O_CLOEXEC, O_DIRECTORY, O_RDONLY, O_RDWR
 from pathlib import Path
 from threading import Lock as ThreadLock
@@ -40,6 +41,7 @@ from eolseq.records.runs import DOCUMENTS, WATCHED, Carried, Glance, LockState, 
 from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Scan, scan
 from eolseq.records.scars import Scar
 from eolseq.records.system import OperatingSystem
+from eolseq.serials import reserved
 
 RESERVE = 1 << 20
 """Bytes of disk space that must be set aside for every open run before it begins: its readings, its end, an abandon."""
@@ -132,6 +134,11 @@ class Log:
     def open_runs(self) -> list[OpenRun]:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
         return self._found.book.open_runs()
+
+    def runs_since(self, index: int) -> int:
+        """How many runs on units were begun after the entry of an index; those on reference units do not count."""
+        runs = takewhile(lambda run: run.index > index, reversed(self._found.book.runs.values()))
+        return sum(not reserved(run.serial) for run in runs)
 
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""

@@ -28,8 +28,8 @@ _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
     "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _TEXT), ("run", "serial")),
 }
 _NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
-DOCUMENTS = frozenset({"genesis", "keys", "approval"})
-"""Entries that say who may sign what, and what is approved; kept whole."""
+DOCUMENTS = frozenset({"genesis", "keys", "approval", "verification", "challenge", "unlock"})
+"""Entries that say who may sign what, what is approved, and how the station was checked; kept whole."""
 WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock", "recovery"}) | DOCUMENTS
 WITHSTAND = "dielectric_withstand"
 """The kind of step that puts withstand voltage on a unit; each time counts, since each ages the insulation."""
@@ -215,7 +215,7 @@ class RunBook:
             self.lock = LockState(index, str(fields["reason"]), str(fields["do"]), time)
         elif kind == "unlock":
             self.lock = None
-        elif kind in DOCUMENTS:
+        if kind in DOCUMENTS:
             self.documents.append(Carried(index, leaf, kind, fields))
 
     def _close(self, index: int, leaf: bytes, time: str, fields: Mapping[str, Any], outcome: str) -> None:

@@ -16,6 +16,21 @@ from eolseq.guard.inputs import GuardSettings
 from eolseq.instruments.spans import Known
 from eolseq.quantity import parse
 from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Parsed, Text, load_file
+from eolseq.station.checks import (
+    CHALLENGES,
+    CHECKS,
+    FIXTURES,
+    KNOWN_LOADS,
+    Challenges,
+    Checks,
+    FixtureData,
+    KnownLoad,
+    check_checks,
+    read_challenges,
+    read_checks,
+    read_fixtures,
+    read_loads,
+)
 from eolseq.station.known import read_known
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
@@ -59,6 +74,10 @@ STATION = Group({
     "zeros": Field(MapOf(ZERO, _NAME), required=False, default={}, about="by fixture: what its leads read in a "
                    "two-wire ground continuity measurement"),
     "decision": DECISION,
+    "checks": CHECKS,
+    "known_loads": KNOWN_LOADS,
+    "challenges": CHALLENGES,
+    "fixtures": FIXTURES,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
         "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
@@ -112,6 +131,10 @@ class Station:
     decision: Rule | None = None
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
     faulty: tuple[str, ...] = ()
+    checks: Checks | None = None
+    known_loads: tuple[KnownLoad, ...] = ()
+    challenges: Challenges | None = None
+    fixtures: tuple[FixtureData, ...] = ()
 
 
 def load_station(path: Path) -> Station:
@@ -135,12 +158,16 @@ def load_station(path: Path) -> Station:
                                                             "access_time"))),
         connections=dict(item["connections"]),
         ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
-        decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]))
+        decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]),
+        checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
+        known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
+        fixtures=read_fixtures(item["fixtures"]))
 
 
 def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
     check_decision(item["decision"], findings)
+    check_checks(item, findings)
     guard = item["guard"]
     if guard["freshness"].base >= guard["watchdog"].base:
         findings.add(guard.place_of("freshness"), f"freshness {guard['freshness']} is not below the watchdog",

@@ -1,0 +1,193 @@
+"""What a station file says of its own checks: how often, with which known loads, reference units and fixtures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from typing import Any
+
+from eolseq.quantity import Quantity
+from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, Word
+
+NAME = r"[a-z][a-z0-9-]{0,39}"
+USES = ("withstand", "continuity", "resistance", "supply")
+"""Where a known load is connected: in place of the unit, at the end of that way."""
+
+_POSITIVE = Decimal(0)
+_DEMAND = Group({
+    "every": Field(Word(("shift", "day", "never")), about="how long a good one counts; never: none is asked for"),
+    "units": Field(Count(1, 1_000_000), required=False, about="and for so many units at most"),
+}, "the demand")
+
+CHECKS = Field(Group({
+    "shifts": Field(ListOf(Text(5, r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", "a time of day in UTC such as '06:00'"), 1, 6),
+                    required=False, default=(), about="when each shift begins, in UTC"),
+    "verification": Field(_DEMAND, about="how often each instrument must be verified"),
+    "challenge": Field(_DEMAND, about="how often the station must be challenged"),
+}, "the checks"), required=False, about="what must be checked before units are tested; a real station without it asks "
+    "for both every day, a simulated one for nothing")
+
+KNOWN_LOADS = Field(MapOf(Group({
+    "use": Field(Word(USES), about="what it is connected to"),
+    "resistance": Field(Amount("ohm", above=_POSITIVE), about="its value, by its certificate"),
+    "uncertainty": Field(Amount("ohm", above=_POSITIVE), about="expanded, k = 2, by its certificate"),
+    "certificate": Field(Text(80), about="number and date of the certificate"),
+    "good_until": Field(Day(), about="the last day its certificate is good"),
+    "volts": Field(Amount("V", above=_POSITIVE), about="the most it may be put to"),
+    "power": Field(Amount("W", above=_POSITIVE), about="the most it may turn into heat"),
+    "duty": Field(Amount("s", above=_POSITIVE), about="the longest it may do so at a time"),
+}, "the known load"), NAME), required=False, default={}, about="by name: what instruments are verified with; relay "
+    "'load-NAME' puts it in the unit's place")
+
+CHALLENGES = Field(Group({
+    "sequence": Field(Text(200), about="the sequence that the reference units are run through"),
+    "references": Field(MapOf(Group({
+        "about": Field(Text(200), about="what is wrong with it"),
+        "step": Field(Text(80), required=False, about="the step that must fail; none for the good unit"),
+        "reading": Field(Text(80), required=False, about="the reading that must be outside, by its beginning"),
+        "says": Field(Text(200), required=False, about="words that the step's sentence must contain"),
+        "simulated": Field(Text(60), required=False, about="the simulator's defect of the unit, or fault of the bay"),
+    }, "the reference unit"), NAME, 2), about="each reference unit by name"),
+}, "the challenges"), required=False, about="the reference units that the station is challenged with")
+
+FIXTURES = Field(MapOf(Group({
+    "sequence": Field(Text(80), about="the name of the sequence it belongs to"),
+    "inspected_until": Field(Day(), about="the last day its inspection is good"),
+    "cycles": Field(Count(1, 10_000_000), about="how many units it may be used for after its inspection"),
+    "inspected": Field(Day(), about="the day it was inspected"),
+}, "the fixture"), NAME), required=False, default={}, about="fixtures and lead sets by identity")
+
+
+@dataclass(frozen=True)
+class Demand:
+    """How long a good check counts: until the next shift or day, and for so many units at most."""
+
+    every: str = "day"
+    units: int | None = None
+
+
+@dataclass(frozen=True)
+class Checks:
+    """What must have been checked before units are tested; ``shifts`` are minutes after midnight, UTC."""
+
+    verification: Demand = Demand()
+    challenge: Demand = Demand()
+    shifts: tuple[int, ...] = ()
+
+    def since(self, demand: Demand, now: datetime) -> datetime | None:
+        """The moment from which on a check still counts now; None where none is asked for."""
+        if demand.every == "never":
+            return None
+        midnight = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+        if demand.every == "day":
+            return midnight
+        starts = [midnight + timedelta(minutes=minutes - back * 1440) for minutes in self.shifts for back in (0, 1)]
+        return max(each for each in starts if each <= now)
+
+
+@dataclass(frozen=True)
+class KnownLoad:
+    """A resistor with a certificate, with what it may be put to; ``uncertainty`` is expanded with k = 2."""
+
+    name: str
+    use: str
+    resistance: Quantity
+    uncertainty: Quantity
+    certificate: str
+    good_until: date
+    volts: Quantity
+    power: Quantity
+    duty: Quantity
+
+    @property
+    def relay(self) -> str:
+        """The connection that puts it in the unit's place."""
+        return f"load-{self.name}"
+
+    def refusal(self, volts: Decimal, seconds: Decimal) -> str:
+        """Why it may not be put to so many volts for so many seconds, or an empty text."""
+        watts = volts * volts / self.resistance.base
+        for value, most, unit in ((volts, self.volts, "V"), (watts, self.power, "W"), (seconds, self.duty, "s")):
+            if value > most.base:
+                return f"Known load {self.name} would take {value:.3g} {unit}; it is rated {most}."
+        return ""
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A reference unit: what is wrong with it, and what the station must find; without a step it is the good unit."""
+
+    name: str
+    about: str
+    step: str
+    reading: str
+    says: str
+    simulated: str
+
+
+@dataclass(frozen=True)
+class Challenges:
+    """The sequence that reference units are run through, and the units."""
+
+    sequence: str
+    references: tuple[Reference, ...]
+
+
+@dataclass(frozen=True)
+class FixtureData:
+    """A fixture or lead set: the sequence it belongs to, its inspection, and how many units it may be used for."""
+
+    name: str
+    sequence: str
+    inspected: date
+    inspected_until: date
+    cycles: int
+
+
+def read_checks(item: Item | None, *, simulated: bool) -> Checks | None:
+    """What a station asks for; None for a simulated one that asks for nothing."""
+    if item is None:
+        return None if simulated else Checks()
+    shifts = tuple(int(each[:2]) * 60 + int(each[3:]) for each in item["shifts"])
+    demands = [Demand(item[key]["every"], item[key]["units"]) for key in ("verification", "challenge")]
+    return Checks(*demands, shifts)
+
+
+def read_loads(items: Mapping[str, Any]) -> tuple[KnownLoad, ...]:
+    """The known loads of a checked station file."""
+    return tuple(KnownLoad(name, *(each[key] for key in ("use", "resistance", "uncertainty", "certificate",
+                                                         "good_until", "volts", "power", "duty")))
+                 for name, each in items.items())
+
+
+def read_challenges(item: Item | None) -> Challenges | None:
+    """The reference units of a checked station file; None where it has none."""
+    if item is None:
+        return None
+    return Challenges(item["sequence"], tuple(
+        Reference(name, each["about"], *(each[key] or "" for key in ("step", "reading", "says", "simulated")))
+        for name, each in item["references"].items()))
+
+
+def read_fixtures(items: Mapping[str, Any]) -> tuple[FixtureData, ...]:
+    """The fixtures of a checked station file."""
+    return tuple(FixtureData(name, each["sequence"], each["inspected"], each["inspected_until"], each["cycles"])
+                 for name, each in items.items())
+
+
+def check_checks(item: Item, findings: Findings) -> None:
+    """Note what the tables of fields cannot say."""
+    checks, challenges = item["checks"], item["challenges"]
+    if checks is not None and not checks["shifts"] and "shift" in [checks[key]["every"]
+                                                                   for key in ("verification", "challenge")]:
+        findings.add(checks.place, "'every: shift' without 'shifts'", "the times at which shifts begin")
+    for name in item["known_loads"]:
+        if f"load-{name}" not in item["connections"]:
+            findings.add(item["known_loads"].place_of_key(name), f"'load-{name}' is no connection of this station",
+                         f"'load-{name}' among 'connections'")
+    if challenges is not None:
+        references = challenges["references"].values()
+        if sum(not each.given("step") for each in references) != 1:
+            findings.add(challenges.place, "not exactly one reference unit is the good one", "one without 'step'")
