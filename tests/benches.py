@@ -12,6 +12,8 @@ from tests.rig import ROOT
 OTHERS = {
     # place: (model, keys of the simulator file beside its role, page)
     "resistance": ("RM-70", "link: serial, manner: awkward", "drivers/rm-70.yaml"),
+    "input": ("PM-8", "link: serial, manner: registers", "drivers/registers/pm-8.yaml"),
+    "guard": ("GU-8", "link: tcp, manner: registers", "drivers/registers/gu-8.yaml"),
 }
 
 

@@ -16,6 +16,7 @@ from eolseq.__main__ import COMMANDS, EXIT_CODES, main, parser_for
 from eolseq.commands import manual
 from eolseq.commands.run import EXITS
 from eolseq.instruments.page import PAGE, load_page
+from eolseq.instruments.register_page import REGISTER_PAGE, load_register_page
 from eolseq.instruments.roles import ROLES
 from eolseq.records import entries
 from eolseq.screen.words import RUN_WORDS
@@ -86,7 +87,7 @@ def describes(cells: list[str], field: Field, path: str) -> None:
         assert cells[1] == "yes or no", f"{path}: it is yes or no"
 
 
-@pytest.mark.parametrize(("topic", "group"), [("driver-pages", PAGE), ("stations", STATION), ("simulators", SIMULATOR)])
+@pytest.mark.parametrize(("topic", "group"), [("driver-pages", PAGE), ("register-pages", REGISTER_PAGE), ("stations", STATION), ("simulators", SIMULATOR)])
 def test_every_key_of_a_file_is_in_the_manual_and_no_other(topic: str, group: Group) -> None:
     described = rows(sections(PAGES[topic])["Keys"])
     known = dict(walk(group))
@@ -220,7 +221,7 @@ def test_there_are_examples_to_check() -> None:
 def test_every_whole_example_is_in_order(name: str, source: str, tmp_path: Path) -> None:
     path = tmp_path / f"{name}.yaml"
     path.write_text(source, encoding="utf-8")
-    loaders: dict[str, Any] = {"sequence": load_sequence, "driver page": load_page, "station": load_station,
+    loaders: dict[str, Any] = {"sequence": load_sequence, "driver page": load_page, "register page": load_register_page, "station": load_station,
                                "simulator": load_simulator}
     loaders[kind_of(path)](path)
     assert main(["check", str(path)]) == 0

@@ -138,10 +138,10 @@ def _subject(path: Path) -> tuple[Subject, str]:
 
         sequence = load_sequence(path)
         return sequence_subject(sequence), sequence.version
-    if kind == "driver page":
-        from eolseq.instruments.page import load_page
+    if kind in ("driver page", "register page"):
+        from eolseq.instruments.any_page import load_any_page
 
-        return page_subject(load_page(path)), ""
+        return page_subject(load_any_page(path)), ""
     if kind == "station":
         from eolseq.station.file import load_station
 

@@ -130,6 +130,12 @@ def _load_page(path: Path) -> object:
     return page
 
 
+def _load_register_page(path: Path) -> object:
+    from eolseq.instruments.register_page import load_register_page
+
+    return load_register_page(path)
+
+
 def _load_station(path: Path) -> object:
     from eolseq.station.file import load_station
 
@@ -143,18 +149,18 @@ def _load_simulator(path: Path) -> object:
 
 
 _LOADERS: Mapping[str, Callable[[Path], object]] = {
-    "driver page": _load_page, "station": _load_station, "simulator": _load_simulator}
+    "driver page": _load_page, "register page": _load_register_page, "station": _load_station, "simulator": _load_simulator}
 
 
 def _station(path: Path) -> tuple[Any, Mapping[str, Any]]:
     """The station and its instruments' driver pages by name; FileMistakes or WrongUse if they cannot be had."""
-    from eolseq.instruments.page import load_page
+    from eolseq.instruments.any_page import load_any_page
     from eolseq.shipped import find
     from eolseq.station.file import load_station
 
     station = load_station(find(path, shipped=True))
     shipped = bool(station.simulated)
-    return station, {each.name: load_page(find(each.page, shipped=shipped)) for each in station.instruments}
+    return station, {each.name: load_any_page(find(each.page, shipped=shipped)) for each in station.instruments}
 
 
 def _bands(checked: Checked, facts: tuple[Any, Mapping[str, Any]] | None) -> tuple[dict[str, Any], list[str]] | None:

@@ -147,6 +147,10 @@ class Link:
                 self._turn.release()
         return bool(session.lost)
 
+    def doubt(self) -> None:
+        """Mark the line dirty: whoever read a reply found that it is not one."""
+        self._dirty = True
+
     def abort(self) -> None:
         """End what the owner waits for, and refuse everything but OFF until ``clear_abort``; any task."""
         self._aborted = True
@@ -298,9 +302,7 @@ class Link:
 
     def _configure(self) -> None:
         line = self.line
-        wanted: list[tuple[str, ResourceAttribute, Any]] = [
-            ("the terminator", ResourceAttribute.termchar, line.end[-1]),
-            ("terminators", ResourceAttribute.termchar_enabled, True)]
+        wanted = self._terminators()
         if self.address.upper().startswith("ASRL"):
             wanted += [(f"{line.baud} baud", ResourceAttribute.asrl_baud_rate, line.baud),
                        (f"{line.data_bits} data bits", ResourceAttribute.asrl_data_bits, line.data_bits),
@@ -317,6 +319,11 @@ class Link:
                 raise LinkNotOpen(f"The line to {self.name} at {self.address} does not take {words}.",
                                   "Correct 'line' in its driver page, or use another port.",
                                   instrument=self.name) from error
+
+    def _terminators(self) -> list[tuple[str, ResourceAttribute, Any]]:
+        """What tells the session where a reply ends."""
+        return [("the terminator", ResourceAttribute.termchar, self.line.end[-1]),
+                ("terminators", ResourceAttribute.termchar_enabled, True)]
 
     def _close(self) -> None:
         resource, self._resource, self._session = self._resource, None, None

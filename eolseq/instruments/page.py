@@ -13,6 +13,7 @@ from typing import Any
 
 from eolseq.instruments.page_builder import build_page
 from eolseq.instruments.page_model import Action, Ask, Given, Page, Pause, Query, Range, Send, Wait, Within
+from eolseq.instruments.port_fields import PORT_FIELDS
 from eolseq.instruments.roles import ROLES
 from eolseq.instruments.settings import NAME, is_name
 from eolseq.quantity import UNITS, Quantity, nearest, parse
@@ -21,7 +22,7 @@ from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, Parsed, Tex
 __all__ = ["PAGE", "Action", "Ask", "Given", "Page", "Pause", "Query", "Range", "Send", "Wait", "Within", "load_page"]
 
 @dataclass(frozen=True)
-class _UnitName:
+class UnitName:
     """The name of a unit."""
 
     def read(self, node: Any, where: Any) -> Any:
@@ -68,16 +69,12 @@ LINE = Group({
     "pause": Field(_TIME, False, about="to leave before each message"),
     "decimal": Field(Word(("point", "comma")), False, about="the decimal sign of numbers both ways"),
     "open_within": Field(_TIME, False, about="for opening the line"),
-    "baud": Field(Count(50, 4_000_000), False, about="serial lines: bits a second"),
-    "data_bits": Field(Count(5, 8), False, about="serial lines"),
-    "parity": Field(Word(("none", "even", "odd")), False, about="serial lines"),
-    "stop_bits": Field(Count(1, 2), False, about="serial lines"),
-    "handshake": Field(Word(("none", "lines", "characters")), False, about="serial lines"),
+    **PORT_FIELDS,
 }, "the line")
 
 SETTING = Group({
     "words": Field(MapOf(Text(60), at_least=1), False, about="our word: what is sent for it"),
-    "in": Field(_UnitName(), False, about="the unit that the instrument expects"),
+    "in": Field(UnitName(), False, about="the unit that the instrument expects"),
     "from": Field(_QUANTITY, False, about="the least it takes"),
     "to": Field(_QUANTITY, False, about="the most it takes"),
     "step": Field(_QUANTITY, False, about="its steps, counted from the least"),
@@ -90,7 +87,7 @@ RANGE = Group({
 }, "a range")
 
 GIVEN = Group({
-    "in": Field(_UnitName(), about="the unit of the reading"),
+    "in": Field(UnitName(), about="the unit of the reading"),
     "ranges": Field(ListOf(RANGE, 1, 20), False, about="smallest first"),
 }, "a reading")
 

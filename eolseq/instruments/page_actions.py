@@ -115,7 +115,7 @@ class Actions(Section):
                 self.findings.add(place, f"'{action.name}' never sends the setting '{name}'",
                                    f"'{{{name}}}' in a message")
         frames = [line.reply for line in action.lines if isinstance(line, (Ask, Wait))]
-        readings, flags, channels = _wanted(self.role, action.name)
+        readings, flags, channels = wanted(self.role, action.name)
         for name in readings - frozenset().union(*(frame.readings for frame in frames)):
             self.findings.add(place, f"'{action.name}' never gives the reading '{name}'")
         for name in flags - frozenset().union(*(frame.flags for frame in frames)):
@@ -126,7 +126,7 @@ class Actions(Section):
             self.findings.add(place, f"'{action.name}' is not confirmed by the instrument", "an 'ask' with its reply")
 
 
-def _wanted(role: Role, action: str) -> tuple[frozenset[str], frozenset[str], bool]:
+def wanted(role: Role, action: str) -> tuple[frozenset[str], frozenset[str], bool]:
     """The readings and flags that an action must give, and whether it must list closed channels."""
     flags = frozenset(role.flags)
     if action == "measure":

@@ -18,6 +18,8 @@ if TYPE_CHECKING:  # only named in an annotation, and a page without accuracies 
 DEFAULT_WITHIN = 1.0  # s, for a message whose page does not say
 
 
+_REPLY = 40           # characters of the guard unit's answer, about
+
 UNUSED = {("type", "dc"): ("frequency",)}
 """Settings that mean nothing beside a word of another setting; the messages that send them are left out then."""
 
@@ -133,22 +135,16 @@ class Scene:
 
 
 @dataclass(frozen=True)
-class Page:
-    """A driver page, checked and compiled. ``digest``: SHA-256 of the file in hex."""
+class Model:
+    """What every kind of page says of a model of instrument. ``digest``: SHA-256 of the file in hex."""
 
     path: str
     digest: str
     role: str
     model: str
     line: Line
-    identity: Query
-    errors: Query | None
-    no_error: int
-    stop: str
     takes: Mapping[str, Setting]
     gives: Mapping[str, Given]
-    does: Mapping[str, Action]
-    transcript: tuple[Scene, ...] = ()
 
     def fits(self, setting: str, value: Quantity | str | int) -> str:
         """Say why the instrument cannot be set to a value; an empty text if it can."""
@@ -160,3 +156,21 @@ class Page:
         given = self.gives.get(reading)
         ranges = given.ranges if given is not None else ()
         return next((each for each in ranges if each.to.base >= abs(value.base)), None)
+
+
+@dataclass(frozen=True)
+class Page(Model):
+    """A driver page, checked and compiled."""
+
+    identity: Query
+    errors: Query | None
+    no_error: int
+    stop: str
+    does: Mapping[str, Action]
+    transcript: tuple[Scene, ...] = ()
+
+    def look_letters(self) -> int:
+        """About how many characters one look at the guard takes on a serial line, both ways."""
+        lines = self.does["look"].lines if "look" in self.does else ()
+        letters = sum(len(each.message.source) + _REPLY for each in lines if isinstance(each, Ask))
+        return letters * (2 if self.line.echo else 1)

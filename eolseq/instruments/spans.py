@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from eolseq.bands.uncertainty import Accuracy, Span
-from eolseq.instruments.page_model import Page
+from eolseq.instruments.page_model import Model
 from eolseq.quantity import UNITS, Quantity
 
 Measures = Iterable[tuple[str, str, Quantity]]
@@ -28,7 +28,7 @@ class Known:
     temperature: Accuracy | None = None
 
 
-def reading_of(page: Page, measures: Measures, name: str, dimension: str) -> tuple[str, Quantity | None] | None:
+def reading_of(page: Model, measures: Measures, name: str, dimension: str) -> tuple[str, Quantity | None] | None:
     """Which of an instrument's readings stands behind a step's reading, and the highest value that matters.
 
     The step says what it measures by each role; else the page's reading by that name, else its first in that unit.
@@ -49,7 +49,7 @@ def before_zero(measures: Measures, zero: Quantity | None) -> Measures:
                   else most) for role, reading, most in measures)
 
 
-def span_of(page: Page, known: Mapping[str, Known], measures: Measures, name: str, dimension: str,
+def span_of(page: Model, known: Mapping[str, Known], measures: Measures, name: str, dimension: str,
             limit: Quantity | None) -> Span | None:
     """The range that a reading is taken in, with all that makes it unsure; None where the page states no range.
 

@@ -17,7 +17,7 @@ from eolseq.bands.rules import guard, half_of, interval, process_of_spread, rati
 from eolseq.bands.uncertainty import DIVISORS, Span, rounded_up
 from eolseq.errors import Place
 from eolseq.hazard import SAFE_VOLTS_DC, discharge_seconds
-from eolseq.instruments.page_model import Ask, Page
+from eolseq.instruments.page_model import Page
 from eolseq.instruments.spans import Known, before_zero, span_of
 from eolseq.quantity import Quantity
 from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, about
@@ -29,7 +29,6 @@ from eolseq.steps.ground_continuity import GroundContinuity
 
 OFF_SECONDS = 0.05    # s, how long a stop line that is full is given to take OFF
 _BITS = 10            # on a serial line, for each character
-_REPLY = 40           # characters of the guard unit's answer, about
 _FIRST = "applied "
 
 
@@ -245,8 +244,5 @@ def _trip_time(page: Page, address: str, station: Any) -> Iterator[Finding]:
 
 def _look_seconds(page: Page, address: str) -> float:
     """How long (s) one look takes on the guard unit's line: next to nothing on a network, not so on a serial one."""
-    lines = page.does["look"].lines if "look" in page.does else ()
-    letters = sum(len(each.message.source) + _REPLY for each in lines if isinstance(each, Ask))
     serial = address.upper().startswith("ASRL")
-    echo = 2 if page.line.echo else 1
-    return page.line.pause + (echo * letters * _BITS / page.line.baud if serial else 0.0)
+    return page.line.pause + (page.look_letters() * _BITS / page.line.baud if serial else 0.0)

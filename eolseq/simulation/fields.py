@@ -12,6 +12,7 @@ from eolseq.simulation.faulty import read_fault
 from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
+from eolseq.simulation.roles.registers import RegisterGuardUnit, RegisterPowerMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
 from eolseq.simulation.roles.station import GuardUnit, SwitchingUnit
 from eolseq.simulation.unit import ALLOYS
@@ -26,6 +27,7 @@ ROLES: dict[str, type[RoleInstrument]] = {
 
 MANNERS: dict[str, dict[str, type[RoleInstrument]]] = {
     "resistance_meter": {"awkward": AwkwardResistanceMeter},
+    "power_meter": {"registers": RegisterPowerMeter}, "guard_unit": {"registers": RegisterGuardUnit},
 }
 """Role -> the models that play it with other manners on their line than plain ones."""
 

@@ -16,11 +16,17 @@ from eolseq.guard.inputs import GuardSettings
 from eolseq.guard.opening import Ceilings, Wiring
 from eolseq.guard.power import Door
 from eolseq.guard.watcher import StopLine, Watcher
+from eolseq.instruments.any_page import AnyPage
+from eolseq.instruments.exchange import Identity
 from eolseq.instruments.link import Link, open_link
-from eolseq.instruments.page import Page
-from eolseq.instruments.player import Identity, Player
+from eolseq.instruments.player import Player
+from eolseq.instruments.register_model import RegisterPage
+from eolseq.instruments.register_player import RegisterPlayer
 from eolseq.instruments.roles import ROLES
 from eolseq.station.file import InstrumentPlace, Station
+
+AnyPlayer = Player | RegisterPlayer
+"""An instrument of a station, by a page of either kind."""
 
 OPEN_WITHIN = 10.0  # seconds for all instruments together
 
@@ -30,14 +36,14 @@ class OpenStation:
     """Every instrument of a station, its watcher and its door; ``close`` ends them."""
 
     station: Station
-    players: Mapping[str, Player]
+    players: Mapping[str, AnyPlayer]
     identities: Mapping[str, Identity]
     watcher: Watcher
     door: Door
     links: tuple[Link, ...]
 
     @property
-    def by_role(self) -> dict[str, Player]:
+    def by_role(self) -> dict[str, AnyPlayer]:
         """The instruments that steps may use, by role; the guard unit belongs to the watcher alone."""
         return {player.role: player for player in self.players.values() if player.role != "guard_unit"}
 
@@ -63,8 +69,8 @@ class OpenStation:
             link.close()
 
 
-def open_station(station: Station, pages: Mapping[str, Page], addresses: Mapping[str, str], manager: Any, clock: Clock,
-                 settings: GuardSettings | None = None) -> OpenStation:
+def open_station(station: Station, pages: Mapping[str, AnyPage], addresses: Mapping[str, str], manager: Any,
+                 clock: Clock, settings: GuardSettings | None = None) -> OpenStation:
     """Open every instrument and the stop lines; StationFault naming every instrument that failed, and why.
 
     ``pages``: driver page by instrument name. ``addresses``: VISA address by instrument name. ``settings`` replaces
@@ -92,13 +98,13 @@ def open_station(station: Station, pages: Mapping[str, Page], addresses: Mapping
 
 @dataclass(frozen=True)
 class _Opened:
-    player: Player
+    player: AnyPlayer
     identity: Identity
     links: tuple[Link, ...]
     stop: StopLine
 
 
-def _opener(place: InstrumentPlace, pages: Mapping[str, Page], addresses: Mapping[str, str], manager: Any,
+def _opener(place: InstrumentPlace, pages: Mapping[str, AnyPage], addresses: Mapping[str, str], manager: Any,
             clock: Clock, opened: dict[str, _Opened], failures: dict[str, str]) -> Callable[[], None]:
     def work() -> None:
         try:
@@ -108,17 +114,16 @@ def _opener(place: InstrumentPlace, pages: Mapping[str, Page], addresses: Mappin
     return work
 
 
-def _open_one(place: InstrumentPlace, page: Page, address: str, manager: Any, clock: Clock) -> _Opened:
-    link = open_link(manager, place.name, address, page.line, clock)
+def _open_one(place: InstrumentPlace, page: AnyPage, address: str, manager: Any, clock: Clock) -> _Opened:
+    player, link = _connected(place, page, address, manager, clock)
     links = [link]
     try:
-        player = Player(place.name, page, link, clock)
         identity = player.open()
         if identity.serial != place.serial:
             raise InstrumentFault(f"{place.name} reports the serial number {identity.serial}, not {place.serial}.",
                                   "Connect the right instrument, or have its entry in the station file changed.",
                                   instrument=place.name, reply=identity.raw)
-        stop = _stop_line(place.name, page, player, link, links, address, manager, clock)
+        stop = _stop_line(place, page, player, link, links, address, manager, clock)
     except BaseException:
         for each in links:
             each.close()
@@ -126,17 +131,31 @@ def _open_one(place: InstrumentPlace, page: Page, address: str, manager: Any, cl
     return _Opened(player, identity, tuple(links), stop)
 
 
-def _stop_line(name: str, page: Page, player: Player, link: Link, links: list[Link], address: str, manager: Any,
-               clock: Clock) -> StopLine:
+def _connected(place: InstrumentPlace, page: AnyPage, address: str, manager: Any,
+               clock: Clock) -> tuple[AnyPlayer, Link]:
+    """An instrument at its line, by messages or by registers, and the line."""
+    line = place.line(page.line)
+    if isinstance(page, RegisterPage):
+        from eolseq.instruments.modbus import Modbus  # heavy, and only for such pages
+
+        registers = Modbus(manager, place.name, address, line, clock, place.device)
+        return RegisterPlayer(place.name, page, registers, clock), registers.link
+    link = open_link(manager, place.name, address, line, clock)
+    return Player(place.name, page, link, clock), link
+
+
+def _stop_line(place: InstrumentPlace, page: AnyPage, player: AnyPlayer, link: Link, links: list[Link], address: str,
+               manager: Any, clock: Clock) -> StopLine:
     """The way OFF reaches this instrument: a second connection where it takes one, else the one line it has.
 
     An instrument that makes no danger has no OFF; its blocked reads must still end on a trip.
     """
-    if not ROLES[page.role].danger:
+    name = place.name
+    if isinstance(page, RegisterPage) or not ROLES[page.role].danger:
         return StopLine(name, lambda _: None, player.abort, player.clear_abort, lambda: False)
     carrier = link
     if page.line.second_connection:
-        carrier = open_link(manager, name, address, page.line, clock)
+        carrier = open_link(manager, name, address, place.line(page.line), clock)
         links.append(carrier)
     return StopLine(name, lambda seconds: carrier.send_off(page.stop, seconds), player.abort, player.clear_abort,
                     carrier.lost)
@@ -160,7 +179,7 @@ def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Lin
     return OpenStation(station, players, {name: each.identity for name, each in opened.items()}, watcher, door, links)
 
 
-def _discharger(station: Station, switching: Player | None) -> Callable[[bool], bool] | None:
+def _discharger(station: Station, switching: AnyPlayer | None) -> Callable[[bool], bool] | None:
     """Puts the station's discharge across the unit or takes it off, read back; None where there is none."""
     channel = station.connections.get("discharge")
     if channel is None or switching is None:
