@@ -181,4 +181,5 @@ def _no_float(text: str) -> NoReturn:
     raise ValueError(f"the number {text[:20]} is not a whole one; measured numbers are written as text")
 
 
-_SCAN = json.JSONDecoder(object_pairs_hook=_once, parse_float=_no_float, parse_constant=_no_float).scan_once
+_DECODER: Any = json.JSONDecoder(object_pairs_hook=_once, parse_float=_no_float, parse_constant=_no_float)
+_SCAN = _DECODER.scan_once
