@@ -80,8 +80,10 @@ def suspects(records: Records, instrument: str, until: int | None = None) -> lis
     """
     found: dict[Physical, Suspects] = {}
     runs = {run.index: run for run in records.runs()}
+    seen: set[str] = set()
     for index, name, physical, run, good in _events(records, until):
         if instrument not in (name, physical.serial):
+            seen.add(f"{name} {physical.serial}".strip())
             continue
         listed = found.setdefault(physical, Suspects(name, physical))
         if good:
@@ -89,7 +91,8 @@ def suspects(records: Records, instrument: str, until: int | None = None) -> lis
         elif run is not None:
             listed.runs.setdefault(run, _suspect(runs[run], index))
     if not found:
-        raise WrongUse(f"No entry of the log names an instrument {instrument}.",
+        known = f" The log names: {', '.join(sorted(seen)[:12])}." if seen else ""
+        raise WrongUse(f"No entry of the log names an instrument {instrument}.{known}",
                        "Give its serial number, or its name in the station file.")
     return list(found.values())
 
