@@ -254,7 +254,7 @@ def made(kind: Any) -> st.SearchStrategy[Any]:
         case Amount():
             return amounts(kind)
         case Parsed():
-            return st.sampled_from([each for each in PARSED if understood(kind, each)])
+            return st.sampled_from([each for each in PARSED if understood(kind, each)] or PARSED)
         case ListOf():
             return st.lists(made(kind.of), min_size=kind.at_least, max_size=min(kind.at_most, kind.at_least + 2))
         case MapOf():
@@ -293,7 +293,8 @@ def amounts(kind: Amount) -> st.SearchStrategy[str]:
     doubtful = [numbers_near(Fraction(limit) / Fraction(UNITS[unit][1])).map(lambda each, of=unit: f"{each} {of}".strip())
                 for limit in (kind.at_least, kind.at_most, kind.above) if limit is not None
                 for unit in units_of(kind.dimension)]
-    return mostly(st.sampled_from(good), st.one_of(*doubtful) if doubtful else st.just("1 parsec"))
+    odd = st.one_of(*doubtful) if doubtful else st.just("1 parsec")
+    return mostly(st.sampled_from(good), odd) if good else odd
 
 
 def inside(kind: Amount, base: Fraction) -> bool:
