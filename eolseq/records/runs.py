@@ -15,7 +15,7 @@ from eolseq.records.envelope import ENTRY_TYPE, read_payload, take_apart
 
 _PAYLOAD_AT = len('{"payloadType":"') + len(ENTRY_TYPE) + len('","payload":"')
 _BEHIND_PAYLOAD = len('","signatures":[{"keyid":"') + 16 + len('","sig":"') + 88 + len('"}]}')
-_HEAD_BYTES = 432  # the fixed fields (about 260 bytes), run, outcome and a serial; the origin comes on top
+_HEAD_BYTES = 372  # the fixed fields (about 260 bytes), run, outcome and a serial; the origin comes on top
 _TEXT = rb'("[^"\\]*(?:\\.[^"\\]*)*")'
 _TIME_AFTER = 90  # bytes of the head that come before the time for certain, the origin not counted
 _HEAD = re.compile(rb'"time":"([^"]*)","boot":"[^"]*","mono":"[^"]*","kind":"([a-z_]+)",')
@@ -105,7 +105,7 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
     signed root over them says that they still are as written.
     """
     head = _head(line, origin_length)
-    found = _HEAD.search(head, _TIME_AFTER + origin_length)
+    found = _HEAD.search(head)
     if found is not None:
         kind = found[2].decode()
         if kind not in WATCHED:
@@ -120,13 +120,15 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
 
 def kind_of(line: bytes, origin_length: int) -> str:
     """The kind that a line says it is of, without a look at its signature; empty when its head says nothing."""
-    found = _HEAD.search(_head(line, origin_length), _TIME_AFTER + origin_length)
+    found = _HEAD.search(_head(line, origin_length))
     return "" if found is None else found[2].decode()
 
 
 def _head(line: bytes, origin_length: int) -> bytes:
+    """The head of a payload from somewhere in its root on; what is before says nothing that is needed here."""
+    start = _PAYLOAD_AT + (_TIME_AFTER + origin_length) // 3 * 4
     reach = _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4
-    return a2b_base64(line[_PAYLOAD_AT:min(reach, len(line) - _BEHIND_PAYLOAD)])
+    return a2b_base64(line[start:min(reach, len(line) - _BEHIND_PAYLOAD)])
 
 
 def _value(text: bytes) -> Any:
