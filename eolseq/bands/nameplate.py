@@ -8,6 +8,7 @@ from dataclasses import replace
 from eolseq.bands.band import AcceptanceBand
 from eolseq.bands.bond import BOND
 from eolseq.bands.elements import ELEMENTS
+from eolseq.bands.idle import CAPACITOR, IDLE
 from eolseq.bands.motor import MOTOR
 from eolseq.bands.paths import PATHS
 from eolseq.bands.plate_current import PLATE_CURRENT
@@ -35,8 +36,8 @@ _FORMS: Mapping[str, Mapping[str, Form]] = {
     "ground_continuity": {"row": BOND, "units": reference("ohm")},
     "dielectric_withstand": {"capacitance": WITHSTAND_CURRENT, "units": reference("A")},
     "motor_current": {"rating": MOTOR, "units": reference("A")},
-    "power_input": {"rating": POWER, "units": reference("W")},
-    "power_input amps": {"rating": PLATE_CURRENT, "units": reference("A")},
+    "power_input": {"rating": POWER, "idle": IDLE, "units": reference("W")},
+    "power_input amps": {"rating": PLATE_CURRENT, "capacitor": CAPACITOR, "units": reference("A")},
     "applied": {"setting": SETTING},
     "applied voltage": {"setting": SETTING, "row": WITHSTAND_VOLTAGE},
     "applied time": {"setting": SETTING, "row": WITHSTAND_TIME},

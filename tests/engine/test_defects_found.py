@@ -112,7 +112,7 @@ IN_EVERY_MODEL = {
     "wrong-capacitor": (MOTOR, "above "),
     "wrong-motor-tap": (MOTOR, "below "),
     "blocked-outlet": (MOTOR, "below "),
-    "welded-interlock": (NO_HEAT, "above 20 W"),
+    "welded-interlock": (NO_HEAT, "above 20."),
 }
 OPEN_READING = "limit open, stage not closed, or element open"
 MODELS = {

@@ -56,7 +56,8 @@ def test_a_mistake_is_found_at_its_place(name: str) -> None:
 
 
 def test_a_step_without_any_floor_is_refused() -> None:
-    text = SOURCE.replace("      at_least: 0.35 A\n", "")
+    amps = NO_HEAT[NO_HEAT.index("    amps:"):NO_HEAT.index("    applied:")]
+    text = SOURCE.replace(amps, "    amps: {at_most: 0.55 A, basis: invented}\n")
     with pytest.raises(FileMistakes, match="neither band nor amps has a floor, so a unit without supply would pass"):
         read_sequence(text.encode(), PATH)
 
