@@ -103,10 +103,10 @@ def _ask(question: str, option: str) -> str:
 
 
 def _pages(station: Station) -> dict[str, Any]:
-    from eolseq.instruments.page import load_page
+    from eolseq.instruments.any_page import load_any_page
     from eolseq.shipped import find
 
-    return {each.name: load_page(find(each.page, shipped=bool(station.simulated))) for each in station.instruments}
+    return {each.name: load_any_page(find(each.page, shipped=bool(station.simulated))) for each in station.instruments}
 
 
 def _check_fit(sequence: Sequence, station: Station, pages: Mapping[str, Any]) -> None:
@@ -205,6 +205,9 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
         danger = error
     log = Log.open(Path(station.records), origin_name=station.origin, key_path=Path(station.key),
                    role="simulated station" if station.simulated else "station", clock=clock)
+    if log.recovered is not None:
+        print(f"note: the log ended in {log.recovered.length} bytes that a crash left of a line. Nothing that was "
+              f"acknowledged is lost; the bytes stay, and entry {log.size - 1} says so.", file=sys.stderr)
     try:
         if danger is not None:
             log.append(entries.Lock(reason=danger.what, do=danger.do))

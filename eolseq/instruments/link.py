@@ -46,6 +46,10 @@ class Link:
     ``trace``, where set, sees every message and reply.
     """
 
+    stack_errors: tuple[type[Exception], ...] = STACK_ERRORS
+    open_errors: tuple[type[Exception], ...] = (*STACK_ERRORS, AttributeError, LookupError)
+    """What the stack below may raise, and when a line is opened; each leaves here as one of ours."""
+
     def __init__(self, manager: Any, name: str, address: str, line: Line, clock: Clock) -> None:
         self.name = name
         self.address = address
@@ -210,7 +214,7 @@ class Link:
             if not self._allowed - 1 < within * 1000.0 <= self._allowed:
                 self._allow(within)
             self._visalib.write(self._handle, data)
-        except STACK_ERRORS as error:
+        except self.stack_errors as error:
             raise self._failed(error, message, within) from error
         if line.echo:
             self._hear_echo(message, begun + within, within)
@@ -222,7 +226,7 @@ class Link:
             if not self._allowed - 1 < left * 1000.0 <= self._allowed:
                 self._allow(left)
             data: bytes = self._visalib.read(self._handle, LONGEST_REPLY)[0]
-        except STACK_ERRORS as error:
+        except self.stack_errors as error:
             raise self._failed(error, message, within) from error
         reply = self._decoded.get(data)
         if reply is None:
@@ -268,7 +272,7 @@ class Link:
     def _write_off(self, session: Any, within: float) -> None:
         try:
             status = session.write_now(self._owed_off, within)
-        except STACK_ERRORS as error:
+        except self.stack_errors as error:
             raise self._failed(error, "OFF", within) from error
         if status is not None and status < 0:
             raise self._failed(pyvisa.errors.VisaIOError(status), "OFF", within)
@@ -277,15 +281,12 @@ class Link:
     # Opening.
 
     def _open(self) -> None:
-        if not self.address.upper().startswith("ASRL") and not self.address.upper().endswith("::SOCKET"):
-            raise LinkNotOpen(f"{self.name} at {self.address} is on a kind of line that cannot be aborted.",
-                              "Use TCPIP::host::port::SOCKET or ASRLport::INSTR in the station file.",
-                              instrument=self.name)
+        self._check_kind()
         try:
             self._resource = self._manager.open_resource(self.address, open_timeout=int(self.line.open_within * 1000))
             self._handle = self._resource.session
-            session = self._visalib.sessions[self._handle]
-        except (*STACK_ERRORS, AttributeError, LookupError) as error:
+            session = self._find_session()
+        except self.open_errors as error:
             reason = str(error.__context__ or error)
             raise LinkNotOpen(f"{self.name} at {self.address} could not be opened: {reason}.",
                               "Check that it is on, its cable and its address in the station file, and that no other"
@@ -299,6 +300,16 @@ class Link:
             session.abort()
         if self._owed_off:
             self._write_off(session, OFF_SECONDS)
+
+    def _check_kind(self) -> None:
+        if not can_be_aborted(self.address):
+            raise LinkNotOpen(f"{self.name} at {self.address} is on a kind of line that cannot be aborted.",
+                              "Use TCPIP::host::port::SOCKET or ASRLport::INSTR in the station file.",
+                              instrument=self.name)
+
+    def _find_session(self) -> Any:
+        """The session under the resource, which can be aborted and knows whether it is dirty."""
+        return self._visalib.sessions[self._handle]
 
     def _configure(self) -> None:
         line = self.line
@@ -314,7 +325,7 @@ class Link:
             try:
                 if self._visalib.get_attribute(self._handle, attribute)[0] != value:
                     self._visalib.set_attribute(self._handle, attribute, value)
-            except STACK_ERRORS as error:
+            except self.stack_errors as error:
                 self._close()
                 raise LinkNotOpen(f"The line to {self.name} at {self.address} does not take {words}.",
                                   "Correct 'line' in its driver page, or use another port.",
@@ -329,9 +340,9 @@ class Link:
         resource, self._resource, self._session = self._resource, None, None
         if resource is None:
             return
-        with contextlib.suppress(*STACK_ERRORS):
+        with contextlib.suppress(*self.stack_errors):
             resource.close()
-        self._visalib.sessions.pop(self._handle, None)  # pyvisa-py keeps closed sessions for ever
+        getattr(self._visalib, "sessions", {}).pop(self._handle, None)  # pyvisa-py keeps closed sessions for ever
 
     # Errors.
 
@@ -377,6 +388,11 @@ class Link:
         return LinkFault(f"The line to {self.name} has not been opened afresh since its last failure.",
                          "Start again, which opens it afresh: an old answer could be taken for a new one.",
                          instrument=self.name, message=message)
+
+
+def can_be_aborted(address: str) -> bool:
+    """Whether an address is a socket or a serial port, which have sessions of our own."""
+    return address.upper().startswith("ASRL") or address.upper().endswith("::SOCKET")
 
 
 def open_link(manager: Any, name: str, address: str, line: Line, clock: Clock) -> Link:

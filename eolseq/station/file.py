@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from eolseq.bands.decision import Rule
 from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
 from eolseq.bands.zero import ZERO, FixtureZero, read_zeros
 from eolseq.guard.inputs import GuardSettings
+from eolseq.instruments.line import Line
+from eolseq.instruments.port_fields import PORT_FIELDS
 from eolseq.instruments.spans import Known
 from eolseq.quantity import parse
 from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Parsed, Text, load_file
@@ -53,6 +56,10 @@ STATION = Group({
         "address": Field(Text(200), required=False, default="", about="its VISA address; none if simulated"),
         "serial": Field(Text(40), about="the serial number it must report"),
         "calibrated_until": Field(Day(), about="the last day its calibration is good"),
+        "port": Field(Group(PORT_FIELDS, "the port"), required=False, about="how its serial port is set here, where it "
+                      "is not as its page says"),
+        "device": Field(Count(1, 255), required=False, default=1, about="its number on a line with registers"),
+        "backend": Field(Text(200), required=False, default="", about="another pyvisa backend for its address"),
         "uncertainty": Field(MapOf(Group({
             "accuracy": Field(Text(120), required=False, about="better figures than the driver page's, by certificate"),
             "certificate": Field(Text(80), required=False, default="", about="number and date of that certificate"),
@@ -91,7 +98,8 @@ STATION = Group({
 class InstrumentPlace:
     """One instrument of a station: its driver page, VISA address, serial number and last day of calibration.
 
-    ``known``: by reading, what the station knows of its accuracy beyond the driver page.
+    ``known``: by reading, what the station knows of its accuracy beyond the driver page. ``port``: what is set
+    otherwise at its serial port. ``device``: its number on a line with registers. ``backend``: another pyvisa backend.
     """
 
     name: str
@@ -100,6 +108,13 @@ class InstrumentPlace:
     serial: str
     calibrated_until: date
     known: Mapping[str, Known] = field(default_factory=dict)
+    port: Mapping[str, Any] = field(default_factory=dict)
+    device: int = 1
+    backend: str = ""
+
+    def line(self, of_page: Line) -> Line:
+        """How it is spoken to here: as its page says, but for what this bench sets otherwise at its port."""
+        return replace(of_page, **self.port) if self.port else of_page
 
 
 @dataclass(frozen=True)
@@ -152,7 +167,8 @@ def load_station(path: Path) -> Station:
         simulated=item["simulated"], records=item["records"], key=item["key"],
         bays=tuple(bay["name"] for bay in item["bays"]),
         instruments=tuple(
-            InstrumentPlace(name, each["page"], each["address"], each["serial"], each["calibrated_until"], known[name])
+            InstrumentPlace(name, each["page"], each["address"], each["serial"], each["calibrated_until"], known[name],
+                            _port(each["port"]), each["device"], each["backend"])
             for name, each in item["instruments"].items()),
         guard=GuardSettings(*(float(guard[key]) for key in ("scan", "freshness", "discrepancy", "watchdog",
                                                             "access_time"))),
@@ -162,6 +178,11 @@ def load_station(path: Path) -> Station:
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
         known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
         fixtures=read_fixtures(item["fixtures"]))
+
+
+def _port(item: Item | None) -> dict[str, Any]:
+    """What a station sets otherwise at a serial port."""
+    return {} if item is None else {key: item[key] for key in item if item.given(key)}
 
 
 def _check(item: Item, findings: Findings) -> None:
@@ -190,3 +211,6 @@ def _check(item: Item, findings: Findings) -> None:
         if bool(each["address"]) == bool(item["simulated"]):
             findings.add(each.place, "an instrument of a simulated station has no address, a real one needs it",
                          "no 'address'" if item["simulated"] else "'address'")
+        if each["port"] is not None and each["address"] and not each["address"].upper().startswith("ASRL"):
+            findings.add(each.place_of_key("port"), f"'port' at {each['address']}, which is no serial line",
+                         "an address such as ASRL/dev/ttyS0::INSTR")

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from eolseq.clock import Clock
-from eolseq.errors import EolseqError, InstrumentFault, StationFault
+from eolseq.errors import EolseqError, InstrumentFault, LinkNotOpen, StationFault
 from eolseq.guard.inputs import GuardSettings
 from eolseq.guard.opening import Ceilings, Wiring
 from eolseq.guard.power import Door
 from eolseq.guard.watcher import StopLine, Watcher
 from eolseq.instruments.any_page import AnyPage
 from eolseq.instruments.exchange import Identity
-from eolseq.instruments.link import Link, open_link
+from eolseq.instruments.link import Link, can_be_aborted, open_link
 from eolseq.instruments.player import Player
 from eolseq.instruments.register_model import RegisterPage
 from eolseq.instruments.register_player import RegisterPlayer
@@ -135,12 +135,29 @@ def _connected(place: InstrumentPlace, page: AnyPage, address: str, manager: Any
                clock: Clock) -> tuple[AnyPlayer, Link]:
     """An instrument at its line, by messages or by registers, and the line."""
     line = place.line(page.line)
+    if place.backend or not can_be_aborted(address):
+        return _plainly_connected(place, page, address, manager, clock)
     if isinstance(page, RegisterPage):
         from eolseq.instruments.modbus import Modbus  # heavy, and only for such pages
 
         registers = Modbus(manager, place.name, address, line, clock, place.device)
         return RegisterPlayer(place.name, page, registers, clock), registers.link
     link = open_link(manager, place.name, address, line, clock)
+    return Player(place.name, page, link, clock), link
+
+
+def _plainly_connected(place: InstrumentPlace, page: AnyPage, address: str, manager: Any,
+                       clock: Clock) -> tuple[AnyPlayer, Link]:
+    """An instrument that only measures or switches, on a line of any other kind; nothing else may be on one."""
+    from eolseq.instruments.plain_link import PlainLink, backend_manager
+
+    if isinstance(page, RegisterPage) or ROLES[page.role].danger or page.role == "guard_unit":
+        raise LinkNotOpen(f"{place.name}, a {page.role.replace('_', ' ')}, may not be on the line {address}"
+                          f"{f' of {place.backend}' if place.backend else ''}: a wait on it cannot be ended at once.",
+                          "Use TCPIP::host::port::SOCKET or ASRLport::INSTR, and no 'backend', in the station file.",
+                          instrument=place.name)
+    manager = backend_manager(place.backend) if place.backend else manager
+    link = PlainLink(manager, place.name, address, place.line(page.line), clock)
     return Player(place.name, page, link, clock), link
 
 
