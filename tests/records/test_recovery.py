@@ -20,7 +20,8 @@ from eolseq.records import entries
 from eolseq.records.audit import audit
 from eolseq.records.reader import Records
 from eolseq.records.scan import scan
-from tests.records.samples import begin, open_log, whole_run
+from tests.records.samples import begin, energise, open_log, whole_run
+from tests.rig import Rig
 
 SECTOR = 512
 
@@ -208,3 +209,22 @@ def test_acknowledged_lines_are_never_taken_for_debris(before: tuple[Path, bytes
                 open_log(base)
             refused += 1
     assert refused > 1.4 * (first_ends - len(whole)) > 700
+
+
+def test_a_station_that_starts_on_a_torn_log_says_so_and_tests(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Through the whole program in virtual time: a run cut off, half a line behind it; the next start abandons and passes."""
+    with Rig(tmp_path) as rig:
+        run = rig.log.append(begin(rig.log, rig.serial))
+        rig.log.append(energise(run))
+    path = tmp_path / "records" / "log.jsonl"
+    with path.open("ab") as stream:
+        stream.write(b'{"payloadType":"application')
+    with Rig(tmp_path) as rig:
+        assert "28 bytes that a crash left" in capsys.readouterr().err
+        assert [(each.outcome, rig.log.withstand_applications(rig.serial)) for each in rig.log.attempts(rig.serial)] == [
+            ("abandoned", 1)]
+        assert rig.run().outcome == "pass"
+    report = audit(path)
+    assert report.findings == [] and report.outcomes == {"abandoned": 1, "pass": 1}
+    ended = next(entry.payload for entry in Records.open(path.parent).entries() if entry.payload["kind"] == "end")
+    assert (ended["attempt"], ended["earlier"][0]["outcome"], ended["withstand_applications"]) == (2, "abandoned", 2)
