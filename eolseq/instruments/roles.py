@@ -84,6 +84,10 @@ ROLES: Mapping[str, Role] = {
     "power_meter": Role(
         takes={"expected": "W"}, gives={"volts": "V", "current_rms": "A", "watts": "W"}, flags=(),
         does={"prepare": ("expected",), "measure": ()}),
+    # across the fan: above zero when it blows the right way
+    "airflow_meter": Role(
+        takes={"expected": "Pa"}, gives={"pressure": "Pa"}, flags=(),
+        does={"prepare": ("expected",), "measure": ()}),
     "residual_meter": Role(
         takes={}, gives={"volts_peak": "V"}, flags=(), does={"measure": ()}),
     # closed: reads back which channels are closed. close and open take one channel each time.

@@ -11,7 +11,7 @@ from eolseq.simulation.faulty import pattern as fault_pattern
 from eolseq.simulation.faulty import read_fault
 from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
-from eolseq.simulation.roles.meters import CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
+from eolseq.simulation.roles.meters import AirflowMeter, CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
 from eolseq.simulation.roles.registers import RegisterGuardUnit, RegisterPowerMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
 from eolseq.simulation.roles.station import GuardUnit, SwitchingUnit
@@ -20,7 +20,7 @@ from eolseq.simulation.unit import ALLOYS
 ROLES: dict[str, type[RoleInstrument]] = {
     "withstand_tester": WithstandTester, "continuity_tester": ContinuityTester, "power_source": PowerSource,
     "resistance_meter": ResistanceMeter, "current_meter": CurrentMeter, "power_meter": PowerMeter,
-    "residual_meter": ResidualMeter,
+    "airflow_meter": AirflowMeter, "residual_meter": ResidualMeter,
     "switching_unit": SwitchingUnit, "guard_unit": GuardUnit,
 }
 """Role -> the simulated model that plays it."""
@@ -31,7 +31,8 @@ MANNERS: dict[str, dict[str, type[RoleInstrument]]] = {
 }
 """Role -> the models that play it with other manners on their line than plain ones."""
 
-MEASURES_IN = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "power": "W"}
+MEASURES_IN = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "power": "W",
+               "pressure": "Pa"}
 """Quantity that is measured -> its unit."""
 
 _ZERO, _ONE = Decimal(0), Decimal(1)
@@ -48,6 +49,7 @@ _VOLTS = Amount("V", above=_ZERO, at_most=Decimal(100_000))
 _AMPS = Amount("A", above=_ZERO, at_most=Decimal(1000))
 _PART = Amount("%", above=_ZERO, at_most=Decimal(500))
 _PART_OR_NONE = Amount("%", at_least=_ZERO, at_most=Decimal(100))
+_PASCALS = Amount("Pa", above=_ZERO, at_most=Decimal(100_000))
 _CELSIUS = Amount("degC", at_least=Decimal(-40), at_most=Decimal(1200))
 
 
@@ -137,6 +139,12 @@ MOTOR = Group({
 
 INTERLOCK = Group({
     "pulls_in": Field(_VOLTS, about="voltage at the fan at which it lets the supply through to the stages"),
+FAN = Group({
+    "pressure": Field(_PASCALS, about="across the running fan at full air flow"),
+    "shut": Field(_PASCALS, about="across the running fan with the outlet closed"),
+    "backwards": Field(YesNo(), about="yes: the wheel turns the wrong way"),
+}, "the fan's wheel")
+
     "welded": Field(YesNo(), about="yes: it lets it through always"),
 }, "the interlock")
 
@@ -152,6 +160,7 @@ UNIT = Group({
     "motor": Field(MOTOR, required=False),
     "interlock": Field(INTERLOCK, required=False, about="the fan's relay in the way to the stages, if there is one"),
 }, "a unit")
+    "fan": Field(FAN, required=False, about="the fan's wheel, where the pressure across it is of interest"),
 
 SET = MapOf(Text(at_most=60), names=r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)*", at_least=1)
 

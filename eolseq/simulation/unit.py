@@ -28,6 +28,9 @@ JOINS_AGAIN = 40.0
 DROPS_IN = 0.1
 """Seconds under too much current after which a weak contactor lets go; it closes again once the supply is gone."""
 
+BLOWS_BACK = 0.35
+"""Part of its pressure that an axial wheel makes, the other way, when it turns backwards (invented)."""
+
 _CELSIUS = (20, 100, 200, 300, 400, 500, 600, 700, 800, 900, 1000, 1100, 1200)
 ALLOYS: Mapping[str, tuple[float, ...]] = {
     "NiCr 80/20": (1.000, 1.006, 1.012, 1.018, 1.025, 1.026, 1.018, 1.010, 1.008, 1.010, 1.014, 1.021, 1.025),
@@ -192,6 +195,23 @@ class Motor:
 
 
 @dataclass(slots=True)
+class Fan:
+    """The fan's wheel on the motor's shaft; pressures across it at the running speed."""
+
+    pressure: float   # Pa at full air flow
+    shut: float       # Pa with the outlet closed
+    backwards: bool   # whether it turns the wrong way
+
+    def pascals(self, speed: float, airflow: float) -> float:
+        """The pressure across it at a part of the running speed and of the full air flow.
+
+        It goes with the square of the speed (fan laws), and falls from shut to full flow with the square of the flow.
+        """
+        forwards = (self.shut - (self.shut - self.pressure) * airflow ** 2) * speed ** 2
+        return -BLOWS_BACK * forwards if self.backwards else forwards
+
+
+@dataclass(slots=True)
 class Unit:
     """One unit under test; resistances in ohm, capacitances in F."""
 
@@ -204,18 +224,26 @@ class Unit:
     motor: Motor | None
     interlock: Interlock | None   # None: nothing but their contactors keeps the stages off
     ambient: float                # degC
+    fan: Fan | None = None        # None: the pressure across it is of no interest
 
     @classmethod
     def of(cls, values: Mapping[str, Any]) -> Unit:
         """Make one from nested fields in SI floats, as the simulator file's loader gives them."""
-        motor, interlock = values["motor"], values["interlock"]
+        motor, fan, interlock = values["motor"], values["fan"], values["interlock"]
         ambient = values["ambient"]
         return cls(
             earth_screw=values["earth_screw"], earth=dict(values["earth"]), neutral_branch=values["neutral_branch"],
             insulation=Insulation(**values["insulation"]), across=Across(**values["across"]),
             stages={name: Stage(**stage, temperature=ambient) for name, stage in values["stages"].items()},
-            motor=Motor(**motor) if motor else None, interlock=Interlock(**interlock) if interlock else None,
-            ambient=ambient)
+            motor=Motor(**motor) if motor else None, fan=Fan(**fan) if fan else None,
+            interlock=Interlock(**interlock) if interlock else None, ambient=ambient)
+
+    @classmethod
+    def known_load(cls, ohms: float) -> Unit:
+        """A plain resistor in the unit's place, between L and N as well as between L and earth."""
+        return cls(earth_screw=ohms, earth={}, neutral_branch=0.0,
+                   insulation=Insulation(ohms, 1e-13, 1e-13, math.inf, ohms), across=Across(1e-13, ohms, 1e15),
+                   stages={}, motor=None, interlock=None, ambient=22.0)
 
     @property
     def branch_whole(self) -> bool:
@@ -225,6 +253,12 @@ class Unit:
     def bond_ohms(self, point: str) -> float:
         """The resistance in ohm from the earth terminal to a bonded point."""
         return self.earth_screw + self.earth[point]
+
+    def fan_pressure(self) -> float:
+        """The pressure across the fan in Pa at the motor's present speed; below zero when it blows the wrong way."""
+        if self.fan is None or self.motor is None:
+            return 0.0
+        return self.fan.pascals(self.motor.speed, self.motor.airflow)
 
     def supplied(self, closed: Iterable[str], volts: float, fan: bool) -> list[str]:
         """Which of the stages with closed contactors carry current from a supply of so many volts (rms)."""

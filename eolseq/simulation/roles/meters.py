@@ -1,4 +1,4 @@
-"""The instruments that only measure: four-wire resistance, true rms current, power, residual voltage."""
+"""The instruments that only measure: four-wire resistance, true rms current, power, airflow, residual voltage."""
 
 from __future__ import annotations
 
@@ -131,6 +131,32 @@ class PowerMeter(RangedMeter):
         if self._acquired is None:
             raise CommandError(-230)
         return self._acquired[which]
+
+
+class AirflowMeter(RangedMeter):
+    """The pressure across the unit's fan, in Pa; below zero when the fan blows the wrong way."""
+
+    measures = ("pressure",)
+    ranges = (250.0, 2500.0)
+
+    def commands(self) -> Mapping[str, Handler]:
+        """Range and reading."""
+        return {
+            "CONFigure[:SCALar]:PRESsure": taking(0, 1, self._configure),
+            "READ[:PRESsure]?": taking(0, 0, self._read),
+            "MEASure[:SCALar]:PRESsure?": taking(0, 1, self._measure),
+        }
+
+    def _configure(self, call: Call) -> None:
+        self.choose(call.parameters[0].number("PA", default=self.ranges[-1]) if call.parameters else self.ranges[-1])
+
+    def _read(self, _: Call) -> str:
+        pascals = self.world.fan_pressure()
+        return nr3(-math.inf) if pascals < -self.range * self.over_range else self.reading("pressure", pascals)
+
+    def _measure(self, call: Call) -> str:
+        self._configure(call)
+        return self._read(call)
 
 
 class ResidualMeter(RoleInstrument):

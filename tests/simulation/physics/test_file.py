@@ -21,7 +21,7 @@ def test_the_demo_file_has_one_instrument_of_each_role() -> None:
     assert [(each.role, each.model) for each in SIMULATOR.instruments] == [
         ("withstand_tester", "WT-5"), ("continuity_tester", "CT-30"), ("power_source", "PS-9"),
         ("resistance_meter", "RM-4"), ("current_meter", "AM-1"), ("residual_meter", "DV-2"),
-        ("power_meter", "PM-3"), ("switching_unit", "SW-40"), ("guard_unit", "GU-2")]
+        ("power_meter", "PM-3"), ("airflow_meter", "AF-1"), ("switching_unit", "SW-40"), ("guard_unit", "GU-2")]
 
 
 def test_identities_mark_every_instrument_as_simulated() -> None:
