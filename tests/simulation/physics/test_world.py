@@ -411,6 +411,28 @@ def test_faults_of_the_leads(fault: str, bond: float, heater: float, current: st
     assert talk.bond("front-panel") == pytest.approx(0.025, rel=0.02)
 
 
+def test_line_and_earth_swapped_at_the_unit() -> None:
+    """Insulation where a path should be, a load where insulation should be, and a fan that does not run (arithmetic)."""
+    talk = Talk().ready(100)
+    talk.bay.set_fault("swapped-leads")
+    assert talk.bond("front-panel") == 9.9e37  # 12 V through 200 Mohm: no current to speak of
+    assert talk.heater(1, expected=1e7) == 9.9e37  # 200 Mohm is above the widest range
+    talk.prepare_withstand()
+    talk.start("withstand")
+    talk.wait(0.8)
+    assert talk.look()[5] == 2, "it trips: two stages of 19 ohm and a capacitor of 6 uF lie across its output"
+    talk.ask("withstand", "OUTP OFF")
+    talk.open_all()
+    talk.prepare_power()
+    talk.start("power")
+    talk.wait(1.0)
+    assert talk.amps() == pytest.approx(2 * math.pi * 60 * 2.25e-9 * 240, abs=2e-3)  # to the frame: 0.2 mA
+    assert talk.residual() == pytest.approx(240 * math.sqrt(2), rel=0.02), "and the frame is live"
+    talk.bay.clear_faults()
+    talk.wait(1.0)
+    assert talk.amps() > 1.0
+
+
 @pytest.mark.parametrize(("fault", "number", "least", "most"),
                          [("drifted", 0.2, 22, 23), ("drifted", None, 20, 21), ("overloaded", None, 9e37, 1e38)])
 def test_faults_of_a_meter(fault: str, number: float | None, least: float, most: float) -> None:
