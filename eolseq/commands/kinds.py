@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from eolseq.shape import Group
 
-KINDS = {"sequence": "sequence", "page": "driver page", "station": "station", "simulator": "simulator"}
+KINDS = {"sequence": "sequence", "page": "driver page", "register-page": "register page", "station": "station",
+         "simulator": "simulator"}
 """Word on the command line -> what stands under ``kind`` in the file."""
 
 
@@ -21,6 +22,10 @@ def fields_of(word: str) -> Group:
         from eolseq.instruments.page import PAGE
 
         return PAGE
+    if word == "register-page":
+        from eolseq.instruments.register_page import REGISTER_PAGE
+
+        return REGISTER_PAGE
     if word == "station":
         from eolseq.station.file import STATION
 

@@ -17,7 +17,8 @@ Writes NAME.yaml, with examples of ours as values and beside each key what it is
 every value in it is an example, and what says CHANGE has to be."""
 
 STARTS = Path(__file__).resolve().parent / "starts"
-_TOPICS = {"sequence": "sequences", "page": "driver-pages", "station": "stations", "simulator": "simulators"}
+_TOPICS = {"sequence": "sequences", "page": "driver-pages", "register-page": "register-pages", "station": "stations",
+           "simulator": "simulators"}
 _FORM = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,18}")
 
 
@@ -69,6 +70,8 @@ def _values(kind: str, name: str) -> dict[str, Any]:
 
     text = (STARTS / f"{kind}.yaml").read_text(encoding="utf-8")
     values: dict[str, Any] = yaml.load(text, Loader=yaml.BaseLoader)
+    if kind == "register-page":
+        return {**values, "identity": {**values["identity"], "model": name}}
     return {**values, "name": name}
 
 

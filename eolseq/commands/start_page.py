@@ -35,14 +35,18 @@ def page_values(role_name: str, model: str) -> dict[str, Any]:
     return values
 
 
+def _limits(unit: str) -> tuple[str, str]:
+    return _LIMITS.get(unit, (f"0 {unit}", f"100 {unit}"))
+
+
 def _range(unit: str) -> dict[str, str]:
-    return {"to": _LIMITS[unit][1], "resolution": f"0.1 {unit}", "accuracy": "1 % of reading + 2 counts"}
+    return {"to": _limits(unit)[1], "resolution": f"0.1 {unit}", "accuracy": "1 % of reading + 2 counts"}
 
 
 def _setting(kind: str | tuple[str, ...]) -> dict[str, Any]:
     if isinstance(kind, tuple):
         return {"words": {word: word.upper() for word in kind}}
-    low, high = _LIMITS[kind]
+    low, high = _limits(kind)
     return {**({"in": kind} if kind else {}), "from": low, "to": high}
 
 
