@@ -24,6 +24,9 @@ INFINITY, NOT_A_NUMBER = 9.9e37, 9.91e37
 
 _NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[ \t]*E[ \t]*([+-]?\d+))?[ \t]*(/?[A-Z%][A-Z0-9%./*^-]*)?",
                      re.ASCII)
+_RUNS_ON = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:E[+-]?\d+)?[ \t]*[:*=!&]", re.ASCII)
+"""A number after which something begins where a comma, a semicolon or the end should be."""
+
 _NON_DECIMAL = re.compile(r"#(?:H([0-9A-F]+)|Q([0-7]+)|B([01]+))", re.ASCII)
 _WORD = re.compile(r"[A-Z][A-Z0-9_]*", re.ASCII)
 _STRING = re.compile(r'"(?:[^"]|"")*"|' r"'(?:[^']|'')*'")
@@ -121,6 +124,8 @@ class Parameter:
     def _read(self, unit: str) -> float:
         match = _NUMBER.fullmatch(self.upper)
         if match is None:
+            if _RUNS_ON.match(self.upper):
+                raise CommandError(-103)
             return self._non_decimal()
         sign, digits, exponent, suffix = match.groups()
         if len(digits) > 255:

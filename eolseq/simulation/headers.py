@@ -114,7 +114,7 @@ def _step(node: Node, name: str, header: str) -> tuple[Node, int]:
         raise CommandError(-112, header[:40])
     match = _NODE.fullmatch(name)
     if match is None:
-        raise CommandError(-102, header[:40])
+        raise CommandError(-103 if "," in name or "=" in name else -102, header[:40])
     child = node.children.get(match[1])
     suffix = int(match[2]) if match[2] else 1
     if child is None or (suffix != 1 and not child.numbered):

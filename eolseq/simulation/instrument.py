@@ -275,20 +275,28 @@ class Connection:
         The faults silent, garbled and truncated have acted on them; for the others see ``delivery``.
         """
         instrument = self.instrument
-        if not self._buffer and not self._overrun and data.find(b"\n") == len(data) - 1 >= 0:
+        last = len(data) - 1
+        if not self._buffer and not self._overrun and 0 <= last < LONGEST_MESSAGE and data.find(b"\n") == last:
             answer = instrument.execute(data[:-1], now)  # one whole message, as nearly always
             return spoilt(instrument, answer) if instrument.fault is not None and answer else answer
         buffer = self._buffer + data
         *messages, rest = buffer.split(b"\n")
         if self._overrun and messages:
             messages, self._overrun = messages[1:], False
-        answer = b"".join([instrument.execute(message, now) for message in messages])
+        answer = b"".join([self._execute(message, now) for message in messages])
         if len(rest) > LONGEST_MESSAGE or self._overrun:
             if not self._overrun:
                 instrument.status.add_error(-363)
             rest, self._overrun = b"", True
         self._buffer = rest
         return spoilt(instrument, answer) if instrument.fault is not None and answer else answer
+
+    def _execute(self, message: bytes, now: float) -> bytes:
+        """Carry out a message that fits into the input buffer."""
+        if len(message) <= LONGEST_MESSAGE:
+            return self.instrument.execute(message, now)
+        self.instrument.status.add_error(-363)
+        return b""
 
 
 def check_number(name: str, number: float) -> None:

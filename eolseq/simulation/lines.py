@@ -56,6 +56,7 @@ class Line:
             return False
         self.unsent = data[sent:]
         if len(self.unsent) > _MOST_UNSENT:
+            self.instrument.status.add_error(-430)  # it can neither answer nor go on listening
             if self._keeps is None:
                 return False
             self.unsent = b""  # a serial line loses what nobody reads

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import itertools
 import math
+import socket
 import time
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from eolseq.simulation.file import Simulator, build
 from eolseq.simulation.grammar import MULTIPLIERS, Parameter, nr3
-from eolseq.simulation.instrument import Instrument
+from eolseq.simulation.instrument import FAULTS, Instrument
+from tests.benches import OTHERS, changed_bench
+from tests.rig import SIMULATOR
+from tests.served import serving
 
 QUIET = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 PIECES = st.sampled_from([
@@ -57,3 +62,74 @@ def test_long_nasty_parameters_take_no_time(bench, instrument: Instrument, text:
     assert time.process_time() - start < 1.0
     assert bench.volts == (5 if text.startswith(b"5;") else 0)
     assert instrument.receive(b"*OPC?\n", 0.0) == b"1\n"
+
+
+WORDS = st.sampled_from([
+    b"OUTP ON", b"OUTP OFF", b"OUTP1 ON", b"OUTP2 ON", b"INIT", b"ABOR", b"*RST", b"*TRG", b"*CLS", b"*OPC?", b";", b";:", b"\n",
+    b"SOUR:VOLT 1230", b"SOUR:VOLT:MODE LIST", b"SOUR:CURR:MODE LIST", b"SOUR:LIST:VOLT 0,1230,1230,0", b"DWEL 0.3,1,0.2",
+    b"SOUR:LIST:CURR 0,25,25,0", b"LIST:DWEL 0.1,0.4,0.1", b"SOUR:LIST:VOLT 240", b"SOUR:LIST:DWEL 5", b"MEAS:VOLT?", b"MEAS:CURR?",
+    b"MEAS:FRES?", b"READ?", b"FETC:POW?", b"CONF:FRES 20", b"CONF:CURR:AC 5", b"CALC1:LIM:UPP 0", b"CALC2:LIM:STAT ON",
+    b"ROUT:CLOS (@101:140)", b"ROUT:OPEN:ALL", b"TRIG:TIM 0.05", b"STAT:OPER?", b"SYST:ERR?", b"MEAS:VOLT:MAX?", b" 1e9", b",-1",
+])
+HEARD = dict.fromkeys(build(SIMULATOR, now=0.0).by_name, b"STAT:QUES:ENAB?;*OPC?\n")
+
+
+@QUIET
+@given(said=st.lists(st.tuples(st.sampled_from(sorted(HEARD)), st.lists(WORDS | st.binary(max_size=8), max_size=8).map(b"".join),
+                               st.floats(0, 3)), max_size=25),
+       fault=st.sampled_from([None, *FAULTS, "stuck", "stuck-silent", "drifted", "noisy", "overloaded"]))
+def test_whatever_is_said_to_a_bay_it_goes_on(said: list[tuple[str, bytes, float]], fault: str | None) -> None:
+    """Commands of every role to any instrument in any order, in any time, with any fault: nothing but answers."""
+    bay = build(SIMULATOR, now=0.0)
+    now = 0.0
+    for name, data, seconds in said:
+        instrument = bay.by_name[name]
+        if fault in instrument.all_faults():
+            instrument.set_fault(str(fault))
+        now += seconds
+        instrument.wire.receive(data, now)
+    bay.clear_faults()
+    bay.tick(now + 1.0)
+    for name, message in HEARD.items():
+        bay.by_name[name].wire.receive(b"\n*CLS\n", now + 2.0)
+        assert bay.by_name[name].wire.receive(message, now + 2.0).endswith(b";1\n")
+    assert math.isfinite(bay.voltage_at_unit())
+
+
+@pytest.mark.real_time
+def test_noise_on_real_lines_keeps_nobody_waiting() -> None:
+    """Every byte there is, in every order that two bytes have, into each socket; the next question is answered."""
+    noise = b"".join(bytes((first, second)) for first in range(0, 256, 5) for second in range(256))
+    with serving(SIMULATOR) as (_, addresses):
+        for address in (each for each in addresses.values() if each.startswith("TCPIP")):
+            with socket.create_connection(("127.0.0.1", int(address.split("::")[2])), timeout=10) as wire:
+                wire.sendall(noise + b"\n*CLS\n*OPC?\n")
+                answer = b""
+                while not answer.endswith(b"1\n"):
+                    chunk = wire.recv(65536)
+                    assert chunk, "the line was lost"
+                    answer += chunk
+
+
+@pytest.fixture(scope="module")
+def others(tmp_path_factory: pytest.TempPathFactory) -> Simulator:
+    """The bench with every instrument of other manners in its place."""
+    return changed_bench(tmp_path_factory.mktemp("others"), *OTHERS)[0]
+
+
+@QUIET
+@given(data=st.lists(st.one_of(st.binary(max_size=20), st.sampled_from([b"\r", b"READ?\r", b"CONF:FRES 20,5\r", b"\0\0\0\0\0\6\1\2\0\0\0\7"])),
+                     max_size=30), step=st.floats(0, 0.1))
+def test_any_bytes_to_instruments_of_other_manners(others: Simulator, data: list[bytes], step: float) -> None:
+    """Echo and registers too: a line that was talked nonsense to does not spoil the next one, nor the physics."""
+    bay = build(others, now=0.0)
+    now = 0.0
+    for place in OTHERS:
+        line = bay.by_name[place].wire.connect()
+        for each in data:
+            now += step
+            line.receive(each, now)
+    bay.tick(now + 1.0)
+    resistance, guard = bay.by_name["resistance"].wire.connect(), bay.by_name["guard"].wire.connect()
+    assert resistance.receive(b"*OPC?\r", now + 2.0) == b"*OPC?\r1\r"
+    assert guard.receive(b"\0\1\0\0\0\6\1\2\0\0\0\7", now + 2.0)[:9] == b"\0\1\0\0\0\4\1\2\1"

@@ -179,6 +179,8 @@ def test_who_never_reads_is_cut_off_and_keeps_nobody_waiting(running: Running) -
     with running.connect() as wire:
         wire.sendall(b"*IDN?\n")
         assert line_from(wire) == ID
+        wire.sendall(b"SYST:ERR?\n")  # 488.2 6.3.1.7 (M): it could neither answer nor go on listening
+        assert line_from(wire) == b'-430,"Query DEADLOCKED"\n'
 
 
 def test_a_serial_line_loses_what_nobody_reads(running: Running) -> None:
