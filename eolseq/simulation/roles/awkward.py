@@ -94,7 +94,9 @@ class AwkwardResistanceMeter(ResistanceMeter):
         true = self.world.ohms_line_to_neutral()
         if math.isnan(true):
             return "R= ----"
+        if true > self.range * self.over_range:  # be it infinite, which no meter makes a number of
+            return "R= OL"
         value = self.meters["resistance"].read(true, self.range / self.ranges[0])
-        if true > self.range * self.over_range or math.isinf(value):
+        if math.isinf(value):
             return "R= OL"
         return "R= " + f"{value * _TENTHS:.1f}".replace(".", ",")
