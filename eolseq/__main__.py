@@ -20,6 +20,7 @@ COMMANDS = {
     "keys": "make, show, enrol, replace and revoke the keys of the people who sign",
     "simulate": "serve a simulated station on loopback sockets and pseudo-terminals",
     "records": "list the runs in a station's log, or show those on one unit",
+    "verify": "hold instruments against known loads",
     "unlock": "put a locked station back into use, by a signed order",
     "suspects": "list the units that an instrument tested since it was last verified as good",
     "audit": "check every signature, index and root of a log",

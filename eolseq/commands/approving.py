@@ -45,6 +45,26 @@ class ApprovalGate:
             raise self._refusal
 
 
+class FilesGate:
+    """Refuses to energise anything on a real station whose station file or driver pages are not approved."""
+
+    def __init__(self, station: Station, pages: Mapping[str, Any], log: Log, today: date) -> None:
+        self._refusal: Refused | None = None
+        if station.simulated:
+            return
+        try:
+            standing = Standing(log.documents)
+            for subject in (station_subject(station), *(page_subject(page) for page in _once(pages))):
+                approved(subject, standing, today)
+        except Refused as error:
+            self._refusal = error
+
+    def __call__(self, serial: str) -> None:
+        """Raise Refused when something is not approved."""
+        if self._refusal is not None:
+            raise self._refusal
+
+
 def sequence_subject(sequence: Sequence) -> Subject:
     """A sequence as something to be approved."""
     return Subject(SEQUENCE, sequence.name, str(sequence.path), sequence.source)

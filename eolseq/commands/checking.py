@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused, WrongUse
+from eolseq.verification.plan import VERIFIABLE
 from eolseq.verification.standing import OnBench, Present, history, reasons
 
 if TYPE_CHECKING:
@@ -39,7 +40,8 @@ class StandingGate:
 def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ...]:
     """Every instrument as it says it is, with its driver page as it is."""
     return tuple(OnBench(each.name, opened.identities[each.name].model, opened.identities[each.name].serial,
-                         each.calibrated_until, pages[each.name].digest) for each in opened.station.instruments)
+                         each.calibrated_until, pages[each.name].digest, opened.players[each.name].role in VERIFIABLE)
+                 for each in opened.station.instruments)
 
 
 def _history(log: Log, *, simulated: bool) -> Any:

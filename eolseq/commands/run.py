@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
 
     sequence, station, station_path = _files(options)
     serial = options.unit or _ask("Serial number of the unit: ", "--unit")
-    pages = _pages(station)
+    pages = pages_of(station)
     _check_fit(sequence, station, pages)
     screen = open_screen(sys.stderr if options.json else sys.stdout, SystemClock(),
                          plain=True if options.json else None)
@@ -102,7 +102,8 @@ def _ask(question: str, option: str) -> str:
     raise WrongUse(f"{option} is missing.", "Give it on the command line; see 'eolseq run --help'.")
 
 
-def _pages(station: Station) -> dict[str, Any]:
+def pages_of(station: Station) -> dict[str, Any]:
+    """The driver page of every instrument of a station, by the instrument's name."""
     from eolseq.instruments.any_page import load_any_page
     from eolseq.shipped import find
 

@@ -9,7 +9,7 @@ import contextlib
 import json
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +18,9 @@ from typing import IO, Any
 from eolseq.clock import Clock, SystemClock, VirtualClock
 from eolseq.errors import StationFault, WrongUse
 from eolseq.station.file import Station
+
+Order = Callable[[Mapping[str, Any]], None]
+"""Tells a simulated station to do something to itself; see ``simulation.bay.Bay.obey``."""
 
 CHILD_START = 15.0  # seconds for the simulated station to say its addresses
 
@@ -68,12 +71,23 @@ def simulated_child(station: Station, station_path: Path, serial: str, defect: s
 
     Its standard input is its lifeline: when this program dies, however it dies, the simulated station ends too.
     """
+    with simulated_bench(station, station_path, serial, defect, open_guard_after) as (addresses, _):
+        yield addresses
+
+
+@contextmanager
+def simulated_bench(station: Station, station_path: Path, serial: str, defect: str | None = None,
+                    open_guard_after: float | None = None) -> Iterator[tuple[Mapping[str, str], Order]]:
+    """The same, with the way to tell the simulated station to do something to itself, such as opening a contact."""
     words = [sys.executable, "-m", "eolseq", "simulate", str(station_path), "--unit", serial, "--lifeline"]
     words += ["--defect", defect] if defect else []
     words += ["--open-guard-after", str(open_guard_after)] if open_guard_after is not None else []
     child = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True, bufsize=0)
     try:
-        yield _addresses(child, len(station.instruments))
+        stream = child.stdin
+        if stream is None:
+            raise StationFault("The simulated station takes no orders.", "Start it again.")
+        yield _addresses(child, len(station.instruments)), lambda order: control(stream, order)
     finally:
         _end(child)
 

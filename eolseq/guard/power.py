@@ -16,7 +16,7 @@ from eolseq.bands.band import NO_ANSWER, Reading
 from eolseq.clock import Clock
 from eolseq.errors import EolseqError, InstrumentFault, StationFault
 from eolseq.guard.opening import Ceilings, Opening, Power, Wiring
-from eolseq.guard.watcher import Watcher
+from eolseq.guard.watcher import REST, Watcher
 from eolseq.instruments.player import Permit
 from eolseq.instruments.roles import Instrument
 from eolseq.quantity import Quantity
@@ -247,6 +247,25 @@ class Door:
         left = moment - self._clock.monotonic()
         if left > 0:
             self._clock.sleep(left)
+
+    # -- for the verification of the guard unit -------------------------------------------------------------------
+
+    def watchdog_drops(self, sources: list[Instrument]) -> bool:
+        """Whether the watchdog opens the contactor by itself when the program's pulse is missed; nothing is on.
+
+        StationFault while the guard is armed, for then a missed pulse is a trip; LockedRed if the bay is not dead.
+        """
+        if self._watcher.armed:
+            raise StationFault("The watchdog cannot be tried while a unit is tested.", "Wait for the end of the run.")
+        self.all_off(sources)
+        try:
+            if not self._watcher.order("lock", "contactor_on").contactor:
+                raise StationFault("The contactor did not close, so that it cannot be seen to drop.",
+                                   "Close the guard. If it is closed, call maintenance to check the contactor.")
+            return not self._watcher.order(REST).contactor
+        finally:
+            self._open_contactor([])
+            self._release()
 
     # -- before anything else -----------------------------------------------------------------------------------
 

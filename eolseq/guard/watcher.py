@@ -16,6 +16,10 @@ from eolseq.errors import EolseqError, InstrumentFault, StationFault, Stopped
 from eolseq.guard.inputs import DISAGREE, DROPPED, WATCHER_DEAD, GuardInputs, GuardSettings, GuardState, Reason
 from eolseq.instruments.roles import Instrument
 
+REST = "rest"
+"""An order to the watcher itself: to look away for longer than the watchdog's time, so that the watchdog must drop."""
+
+REST_FACTOR = 1.5
 OFF_SECONDS = 0.05  # how long a stop line that is full is given to take OFF
 
 
@@ -148,6 +152,9 @@ class Watcher:
             order = self._orders.popleft()
             try:
                 for action in order.actions:
+                    if action == REST:
+                        self.clock.sleep(self.settings.watchdog * REST_FACTOR)
+                        continue
                     if action in ("contactor_on", "contactor_off"):
                         self._contactor_wanted = action == "contactor_on"
                     self._guard.perform(action)

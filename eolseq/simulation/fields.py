@@ -92,6 +92,8 @@ FIXTURE = Group({
     "sense_lead": Field(_OHM, about="of a sense lead; 1 Mohm or more: it is dead"),
     "pallet": Field(_OHM, about="a way from the unit's frame to earth past the leads; 1 Mohm or more: none"),
     "stray": Field(_FARAD, about="capacitance of the leads alone"),
+    "loads": Field(MapOf(_OHM, names=r"[a-z][a-z0-9-]{0,39}"), required=False, default={},
+                   about="each known load by name; relay load-NAME puts it in the unit's place"),
     "swapped": Field(YesNo(), required=False, default=False, about="yes: line and earth have changed places"),
 }, "the fixture")
 

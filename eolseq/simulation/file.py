@@ -151,7 +151,8 @@ def build(simulator: Simulator, serial: str | None = None, defect: str | None = 
     and the contactor, and of every OFF that arrives.
     """
     serial = serial or simulator.serial
-    fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"])})
+    fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"]),
+                         "loads": dict(simulator.fixture["loads"])})
     bay = Bay(simulator.unit(serial, defect, twin=twin), fixture, simulator.guard, now)
     bay.emit = emit
     bay.equip([_model(each)(each, bay) for each in simulator.instruments], serial, simulator)
@@ -218,7 +219,8 @@ def _check_channels(item: Item, findings: Findings) -> None:
     channels = item["fixture"]["channels"]
     points = {f"bond-{point}" for unit in item["units"] for point in unit["earth"]}
     stages = {stage for unit in item["units"] for stage in unit["stages"]}
-    known = [*sorted(points), *sorted(stages), "fan", "route-withstand", "route-power", "route-resistance", "tie-L-N",
+    loads = {f"load-{name}" for name in item["fixture"]["loads"]}
+    known = [*sorted(points), *sorted(stages), *sorted(loads), "fan", "route-withstand", "route-power", "route-resistance", "tie-L-N",
              "discharge"]
     numbers: dict[int, str] = {}
     for name, number in channels.items():

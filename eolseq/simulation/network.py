@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from eolseq.simulation.unit import OPEN, Unit
 
@@ -31,6 +31,12 @@ class Fixture:
     pallet: float             # ohm of a way from the unit's frame to earth past the leads; at least OPEN: none
     stray: float              # F of the leads alone
     swapped: bool = False     # line and earth have changed places at the unit
+    loads: dict[str, float] = field(default_factory=dict)  # ohm of each known load; relay load-NAME switches over to it
+
+    def load_on(self, closed: set[int]) -> float | None:
+        """Ohm of the known loads that relays have put in the unit's place; None when it is the unit that is there."""
+        siemens = [1.0 / ohms for name, ohms in self.loads.items() if self.channels[f"load-{name}"] in closed]
+        return 1.0 / sum(siemens) if siemens else None
 
 
 @dataclass(frozen=True, slots=True)

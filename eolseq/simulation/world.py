@@ -54,6 +54,7 @@ class World(Deadlines):
         self.protection = math.inf  # A, of the power source
         self.open_volts = 12.0      # V, of the continuity tester
         self.closed: set[int] = set()
+        self._aside: Unit | None = None  # the unit, while known loads are in its place
         self.contactors: set[str] = set()
         self._coils: dict[str, bool] = {}
         self._open_guard_after: float | None = None
@@ -111,8 +112,20 @@ class World(Deadlines):
                 self.closed.add(number)
             else:
                 self.closed.discard(number)
+        if self.fixture.loads:
+            self._change_over()
         self._drive_coils()
         self.replan()
+
+    def _change_over(self) -> None:
+        """Put the known loads whose relays are closed in the unit's place, or the unit back."""
+        ohms = self.fixture.load_on(self.closed)
+        if ohms is not None:
+            self._aside = self._aside or self.unit
+            self.set_unit(Unit.known_load(ohms))
+        elif self._aside is not None:
+            unit, self._aside = self._aside, None
+            self.set_unit(unit)
 
     def stick_contactor(self, stage: str, closed: bool) -> None:
         """Change a stage's contactor at once, whatever its coil does."""
@@ -180,7 +193,8 @@ class World(Deadlines):
         source = self.sources["continuity"]
         ohms = math.inf
         if self.guard.contactor:
-            ohms = bond_loop(self.unit, self.fixture, parts(self.fixture.channels, "bond-", self.closed))
+            ohms = self.unit.earth_screw if self._aside is not None else \
+                bond_loop(self.unit, self.fixture, parts(self.fixture.channels, "bond-", self.closed))
         current = min(source.amplitude(self.now), self.open_volts / (ohms + LOOP_LEADS)) if source.on else 0.0
         sensed = 0.0 if self.fixture.sense_lead >= OPEN or not math.isfinite(ohms) else current * ohms
         return current, sensed

@@ -22,13 +22,17 @@ class Reason(NamedTuple):
 
 @dataclass(frozen=True)
 class OnBench:
-    """An instrument as it stands on the bench today: what it said it is, and the digest of its driver page."""
+    """An instrument as it stands on the bench today: what it said it is, and the digest of its driver page.
+
+    ``verifiable``: whether known loads can show that it is good; what they cannot is left to the challenge.
+    """
 
     name: str
     model: str
     serial: str
     calibrated_until: date
     page: str
+    verifiable: bool = True
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,7 @@ def _verification(present: Present, instrument: OnBench, last: Past | None, tria
         return [Reason(f"{name} did not hold at its last verification (entry {last.index}): "
                        f"{last.payload['sentence']}", f"Have it repaired or exchanged. {do}")]
     since = present.checks.since(present.checks.verification, present.now)
-    if since is None or trial:
+    if since is None or trial or not instrument.verifiable:
         return []
     if last is None:
         return [Reason(f"{name} was never verified on this station.", do)]

@@ -1,0 +1,250 @@
+"""``eolseq verify``: hold instruments against known loads, and say which units are suspect when one does not hold."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from eolseq.commands import signing
+from eolseq.errors import Refused, WrongUse
+
+if TYPE_CHECKING:
+    from eolseq.commands.wiring import Order
+    from eolseq.records.keys import SigningKey
+    from eolseq.records.log import Log
+    from eolseq.station.file import Station
+    from eolseq.verification.bench import Verified
+    from eolseq.verification.results import Result
+
+NAME = "verify"
+HELP = """hold instruments against known loads
+
+DANGER: a withstand tester is dangerous while it is verified: full test voltage is at the known load. The hard-wired
+interlock is the safety function, never this program. On a real station maintenance signs each result (--key)."""
+
+CHART_ROWS = 10
+"""How many earlier verifications the chart of drift shows, the newest ones."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the instruments, the station, who acknowledges and who signs."""
+    parser.add_argument("instrument", metavar="INSTRUMENT", nargs="?", help="its name in the station file")
+    parser.add_argument("--all", action="store_true", help="every instrument of the station")
+    parser.add_argument("--station", metavar="S", type=Path, required=True, help="the station file")
+    parser.add_argument("--acknowledge", metavar="OPERATOR",
+                        help="acknowledge the cautions in this operator's name; simulated stations only")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output, words on error")
+    signing.signing_arguments(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Verify; 0 when all held, 1 when one did not."""
+    from eolseq.shipped import find
+    from eolseq.station.file import load_station
+
+    path = find(options.station, shipped=True)
+    station = load_station(path)
+    chosen = _chosen(options, station)
+    if not station.simulated and options.acknowledge is not None:
+        raise Refused(f"--acknowledge is for simulated stations only; {station.name} is real.", "Leave it out.")
+    if not station.simulated and options.key is None:
+        raise WrongUse("Maintenance signs what is verified on a real station.", "Give --key.")
+    key = signing.person_key(options)  # asked for before anything is energised
+    found, entries = _verify(options, station, path, chosen, key)
+    return _report(options, station, found, entries)
+
+
+def _chosen(options: argparse.Namespace, station: Station) -> tuple[str, ...]:
+    names = tuple(each.name for each in station.instruments)
+    if options.all == (options.instrument is not None):
+        raise WrongUse("Name one instrument, or give --all.", f"They are {', '.join(names)}.")
+    if options.all:
+        return names  # what cannot be verified is told with the results
+    if options.instrument not in names:
+        raise WrongUse(f"This station has no instrument {options.instrument}.", f"They are {', '.join(names)}.")
+    return (options.instrument,)
+
+
+# -- at the bench -----------------------------------------------------------------------------------------------
+
+
+def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: tuple[str, ...],
+            key: SigningKey | None) -> tuple[Verified, dict[str, int]]:
+    from eolseq.clock import SystemClock
+    from eolseq.commands import run as running
+    from eolseq.commands.approving import FilesGate
+    from eolseq.commands.wiring import real_wires
+    from eolseq.screen.opening import open_screen
+    from eolseq.station.open import open_station
+    from eolseq.verification.bench import Verifier
+
+    pages = running.pages_of(station)
+    screen = open_screen(sys.stderr if options.json else sys.stdout, SystemClock(), plain=True)
+    sys.setswitchinterval(running.SWITCH_INTERVAL)
+    with ExitStack() as stack:
+        stack.callback(screen.close)
+        addresses, order = stack.enter_context(bench_of(station, path))
+        wires = real_wires(addresses)
+        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
+        stack.callback(opened.close)
+        asking = running.Asking(screen, options.acknowledge)
+        stack.enter_context(running.signals_stop(opened, asking))
+        log = running.ready_log(station, opened, wires.clock)
+        stack.callback(log.close)
+        _refuse_key(log, key)
+        verifier = Verifier(wires.clock, opened, pages, running.bay_of(opened, pages), log, screen.tell, asking,
+                            asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
+        found = verifier.verify(chosen)
+        entries = _record(log, station, found, opened.identities, pages, key)
+    if found.crash is not None:
+        import traceback
+
+        traceback.print_exception(found.crash, file=sys.stderr)
+    return found, entries
+
+
+@contextmanager
+def bench_of(station: Station, path: Path) -> Iterator[tuple[Mapping[str, str], Order | None]]:
+    """Every instrument's address, and the way to give a simulated station orders (None at a real one)."""
+    if not station.simulated:
+        yield {each.name: each.address for each in station.instruments}, None
+        return
+    from eolseq.commands.wiring import simulated_bench
+    from eolseq.shipped import find
+    from eolseq.simulation.file import load_simulator
+
+    serial = load_simulator(find(station.simulated, shipped=True)).serial
+    with simulated_bench(station, path, serial) as (addresses, order):
+        yield addresses, order
+
+
+def asker(order: Order | None, tell: Callable[[Any], None]) -> Callable[[str, str], None]:
+    """Has a person, or a simulated station, do something to the guard."""
+    def ask(words: str, what: str) -> None:
+        from eolseq.engine.events import Instruction
+
+        tell(Instruction(words))
+        if order is not None:
+            verb, _, which = what.partition(" ")
+            order({verb: which})
+    return ask
+
+
+def _refuse_key(log: Log, key: SigningKey | None) -> None:
+    """Refused, before anything is energised, when the key that will sign is not one of maintenance that holds."""
+    if key is None:
+        return
+    from eolseq.records.approvals import Standing
+
+    registry = Standing(log.documents).registry
+    known = registry.keys.get(key.keyid)
+    if known is None or known.role != "maintenance" or not registry.good_at(key.keyid, log.size):
+        raise Refused(f"Key {key.keyid} is not one of maintenance that holds on this station.",
+                      "Have quality enrol it: eolseq keys enrol.")
+
+
+def _record(log: Log, station: Station, found: Verified, identities: Mapping[str, Any], pages: Mapping[str, Any],
+            key: SigningKey | None) -> dict[str, int]:
+    """One entry for each instrument that was found good or not good; by name, its index."""
+    from eolseq.records.entries import InstrumentNamed
+    from eolseq.verification.results import entry_of
+
+    written = {}
+    index_of_run = found.run.index if found.run is not None else None
+    for each in found.results:
+        if not each.concluded:
+            continue
+        identity = identities[each.instrument]
+        named = InstrumentNamed(each.instrument, identity.model, identity.serial)
+        page = pages[each.instrument].digest
+        document = _document(log, each, named, page, station.digest, index_of_run, key) if key is not None else None
+        written[each.instrument] = log.append(entry_of(each, named, run=index_of_run, page=page,
+                                                       station=station.digest, document=document))
+    log.checkpoint()
+    return written
+
+
+def _document(log: Log, result: Result, named: Any, page: str, station: str, run: int | None, key: SigningKey) -> str:
+    from eolseq.records.documents import VERIFICATION_TYPE, make_document
+    from eolseq.records.station_checks import verification_payload
+
+    payload = verification_payload(
+        log.origin, log.size, {"name": named.name, "model": named.model, "serial": named.serial}, str(result.outcome),
+        result.sentence, page=page, station=station, run=run, checks=[dict(each) for each in result.checks])
+    return make_document(VERIFICATION_TYPE, payload, key).decode()
+
+
+# -- what is shown ----------------------------------------------------------------------------------------------
+
+
+def _report(options: argparse.Namespace, station: Station, found: Verified, entries: Mapping[str, int]) -> int:
+    from eolseq.commands.checking import suspect_words
+
+    bad = [each.instrument for each in found.results if each.concluded and str(each.outcome) != "pass"]
+    suspects = suspect_words(Path(station.records), bad) if bad else []
+    if options.json:
+        _print_json(station, found, entries, suspects)
+    for line in (*_words(station, found, entries), *suspects):
+        print(signing.visible(line), file=sys.stderr if options.json else sys.stdout)
+    return _code(found, bad)
+
+
+def _code(found: Verified, bad: list[str]) -> int:
+    if bad:
+        return 1
+    if found.run is not None and str(found.run.outcome) != "pass":
+        from eolseq.commands.run import EXITS
+
+        return EXITS[str(found.run.outcome)]
+    return 0
+
+
+def _print_json(station: Station, found: Verified, entries: Mapping[str, int], suspects: list[str]) -> None:
+    import json
+
+    print(json.dumps({"station": station.name, "simulated": bool(station.simulated), "instruments": [
+        {"name": each.instrument, "outcome": str(each.outcome), "sentence": each.sentence,
+         "entry": entries.get(each.instrument), "checks": list(each.checks)} for each in found.results],
+        "suspects": suspects}, indent=2))
+
+
+def _words(station: Station, found: Verified, entries: Mapping[str, int]) -> list[str]:
+    from eolseq.verification.results import chart
+
+    if not found.results or (found.run is not None and str(found.run.outcome) in ("refused", "stopped")):
+        return ["NOT VERIFIED." + (f" {found.run.sentence}" if found.run is not None else "")]
+    earlier = _earlier(station)
+    said = [f"{each}: not verified; no known load can show whether it is good" for each in found.left_out]
+    for each in found.results:
+        entry = f" (entry {entries[each.instrument]})" if each.instrument in entries else ""
+        said.append(f"{each.instrument}{entry}: {str(each.outcome).upper()}. {each.sentence}")
+        for check in each.checks:
+            error = check["normalised_error"]
+            said.append(f"  {check['reading']}: {check['shown']}, {check['outcome']}"
+                        + (f", normalised error {error}" if error is not None else ""))
+            drift = earlier.get((each.instrument, check["step"], check["reading"]), [])
+            if len(drift) > 1:
+                said += [f"    {row}" for row in chart(drift[-CHART_ROWS:])]
+    return said
+
+
+def _earlier(station: Station) -> dict[tuple[str, str, str], list[float]]:
+    """The normalised errors of each check in the log so far, oldest first."""
+    from eolseq.records.documents import read_document
+    from eolseq.records.reader import Records
+
+    found: dict[tuple[str, str, str], list[float]] = {}
+    for each in Records.open(Path(station.records)).documents:
+        if each.kind != "verification":
+            continue
+        text = each.payload.get("document")
+        checks = read_document(str(text).encode()).payload["checks"] if text else each.payload.get("checks") or ()
+        for check in checks:
+            if check["normalised_error"] is not None:
+                at = (str(each.payload["instrument"]["name"]), check["step"], check["reading"])
+                found.setdefault(at, []).append(float(check["normalised_error"]))
+    return found

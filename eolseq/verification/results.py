@@ -1,0 +1,90 @@
+"""From the run of a verification, and the looks at the guard, to one result for each instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from eolseq.bands.band import Outcome, shown
+from eolseq.engine.events import JudgedReading
+from eolseq.engine.judging import Verdict
+from eolseq.records.entries import InstrumentNamed, Verification
+from eolseq.steps.base import Step
+
+CHART_WIDTH = 41
+"""Columns from a normalised error of -1 to 1; the middle one is 0."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """How one instrument held: outcome, a sentence, and every check as text for document and record."""
+
+    instrument: str
+    outcome: Outcome
+    sentence: str
+    checks: tuple[Mapping[str, Any], ...]
+
+    @property
+    def concluded(self) -> bool:
+        """Whether it was found good or not good; a verification that was stopped says nothing."""
+        return self.outcome not in (Outcome.STOPPED, Outcome.NOT_REACHED)
+
+
+def results(steps: Iterable[tuple[Step, Verdict]], instruments: Sequence[str]) -> list[Result]:
+    """One result for each instrument, in the order of its first step."""
+    mine: dict[str, list[tuple[Step, Verdict]]] = {}
+    for name, pair in zip(instruments, steps, strict=True):
+        mine.setdefault(name, []).append(pair)
+    return [_result(name, pairs) for name, pairs in mine.items()]
+
+
+def _result(name: str, pairs: list[tuple[Step, Verdict]]) -> Result:
+    """The worst of its steps; one that was not reached leaves it open unless another already failed."""
+    outcomes = [verdict.outcome for _, verdict in pairs]
+    checks = tuple(_check(step, each) for step, verdict in pairs for each in verdict.readings)
+    for outcome in (Outcome.FAIL, Outcome.FAULT, Outcome.UNDECIDED, Outcome.STOPPED, Outcome.NOT_REACHED):
+        if outcome in outcomes:
+            step, verdict = next(each for each in pairs if each[1].outcome is outcome)
+            return Result(name, outcome, f"{step.name}: {verdict.sentence}", checks)
+    return Result(name, Outcome.PASS, f"It held in all {len(checks)} checks.", checks)
+
+
+def _check(step: Step, judged: JudgedReading) -> dict[str, Any]:
+    error = signed_error(judged)
+    reading, band = judged.reading, judged.band
+    return {"step": step.name, "reading": judged.name, "raw": reading.raw or None,
+            "value": None if reading.value is None else f"{reading.value:f}", "unit": reading.unit,
+            "at_least": str(band.at_least) if band.at_least else None,
+            "at_most": str(band.at_most) if band.at_most else None, "basis": band.basis,
+            "normalised_error": None if error is None else f"{error:.3f}", "outcome": str(judged.outcome),
+            "sentence": judged.sentence, "shown": str(shown(reading, band))}
+
+
+def signed_error(judged: JudgedReading) -> Decimal | None:
+    """The normalised error with its sign: where the reading lies in a band of two limits, -1 to 1; else None."""
+    low, high, value = judged.band.at_least, judged.band.at_most, judged.reading.base
+    if low is None or high is None or value is None or high.base <= low.base:
+        return None
+    return (value - (low.base + high.base) / 2) / ((high.base - low.base) / 2)
+
+
+def entry_of(result: Result, named: InstrumentNamed, *, run: int | None, page: str, station: str,
+             document: str | None) -> Verification:
+    """The entry of the log that carries a result; with a document the checks stand in that."""
+    return Verification(instrument=named, outcome=str(result.outcome), sentence=result.sentence, document=document,
+                        run=run, page=page, station_digest=station, checks=() if document else result.checks)
+
+
+def chart(errors: Sequence[float]) -> list[str]:
+    """Normalised errors one under the other, oldest first, each as a mark between -1 and 1."""
+    middle = CHART_WIDTH // 2
+    rows = []
+    for error in errors:
+        at = max(0, min(CHART_WIDTH - 1, middle + round(error * middle)))
+        row = ["."] * CHART_WIDTH
+        row[middle] = "|"
+        row[at] = "*"
+        rows.append("".join(row) + f"  {error:+.2f}")
+    return rows

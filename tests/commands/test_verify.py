@@ -1,0 +1,80 @@
+"""``eolseq verify`` from the command line: a sound instrument, a drifted one with its suspects, and the gate after it."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from eolseq.__main__ import main
+from eolseq.records.reader import Records
+from tests.rig import ROOT
+
+pytestmark = pytest.mark.real_time
+
+CHECKS = "checks: {verification: {every: day, units: 50}, challenge: {every: never}}\n"
+SHORT = """format: 1
+kind: sequence
+name: Stage 1 only
+version: "1"
+about: Invented demo data.
+unit: {models: [DH-6], serial_pattern: "DH6-[0-9]{8}", protection_class: III, rated: {voltage: 240 V}}
+steps:
+  - kind: heater_resistance
+    name: Stage 1 cold
+    ambient: {at_least: 10 degC, at_most: 35 degC}
+    band: {at_least: 15 ohm, at_most: 22 ohm, basis: "invented"}
+    connections: {closed: [{part: stage-1, by: coil, delay: 200 ms}]}
+"""
+
+
+@pytest.fixture
+def station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """A simulated station that asks for verification."""
+    monkeypatch.chdir(tmp_path)
+    text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    Path("station.yaml").write_text(text.replace("\ncheck", "\n#check") + CHECKS, "utf-8")
+    Path("short.yaml").write_text(SHORT, "utf-8")
+    return "station.yaml"
+
+
+def verify(station: str, *words: str) -> int:
+    return main(["verify", *words, "--station", station, "--acknowledge", "tester"])
+
+
+def test_units_are_refused_until_every_instrument_holds_and_when_one_has_drifted(
+        station: str, capsys: pytest.CaptureFixture[str]) -> None:
+    unit = ["run", "short.yaml", "--unit", "DH6-00000001", "--station", station, "--acknowledge", "tester"]
+    assert main(unit) == 3
+    shown = capsys.readouterr().out
+    assert "withstand (WT-5 SIM-0001) was never verified" in shown and "eolseq verify guard" in shown
+    assert verify(station, "--all") == 0
+    assert main(unit) == 0
+
+    path = Path(station)
+    path.write_text(path.read_text("utf-8") + "faulty: [\"resistance:drifted\"]\n", "utf-8")
+    capsys.readouterr()
+    assert verify(station, "resistance", "--json") == 1
+    captured = capsys.readouterr()
+    found = json.loads(captured.out)
+    assert [each["outcome"] for each in found["instruments"]] == ["fail"]
+    assert any("DH6-00000001" in line for line in found["suspects"])
+    assert "1 units tested on it since" in captured.err
+    assert Records.open(Path("records")).entry(found["instruments"][0]["entry"]).payload["kind"] == "verification"
+    assert main(unit) == 3
+    assert "resistance (RM-4 SIM-0004) did not hold at its last verification" in capsys.readouterr().out
+
+
+def test_wrong_use(station: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert verify(station) == 2
+    assert verify(station, "nothing") == 2
+    assert verify(station, "withstand", "--all") == 2
+    text = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",',
+                  Path(station).read_text("utf-8")).replace("simulated: simulators/demo-simulator.yaml\n", "")
+    Path("real.yaml").write_text(text, "utf-8")
+    capsys.readouterr()
+    assert main(["verify", "--all", "--station", "real.yaml", "--acknowledge", "x"]) == 3
+    assert main(["verify", "--all", "--station", "real.yaml"]) == 2
+    assert "Maintenance signs" in capsys.readouterr().err
