@@ -15,6 +15,7 @@ import pytest
 from eolseq.records.audit import audit
 from eolseq.records.reader import Records
 from eolseq.screen.words import ASK
+from eolseq.simulation.file import load_simulator
 from tests.safety.real import ROOT, SERIAL, TRIAL_PASSED, Bench, bench_at, bench_station, loaded, short_sequence
 
 pytestmark = pytest.mark.real_time
@@ -78,7 +79,7 @@ def test_a_defect_fails_and_the_next_attempt_says_so(quick_path: Path) -> None:
 def test_an_unknown_defect_lists_the_names(quick_path: Path) -> None:
     done = run(quick_path, *simulated(quick_path), "--acknowledge", "tester", "--defect", "pinched-wires")
     assert done.returncode == 2
-    names = sorted(loaded(ROOT / "simulators/demo-simulator.yaml")["defects"])
+    names = sorted(load_simulator(ROOT / "simulators/demo-simulator.yaml").defects_of("DH6-00000001"))
     assert len(names) >= 16
     assert sorted(line for line in done.stderr.splitlines() if line in names) == names
     assert not (quick_path / "records").exists()
