@@ -17,11 +17,14 @@ from typing import Any
 import pytest
 
 from eolseq.errors import EolseqError
+from eolseq.instruments.any_page import load_any_page
 from eolseq.instruments.page import load_page
+from eolseq.quantity import parse
 from eolseq.records.audit import audit
 from eolseq.sequence.load import load_sequence
 from eolseq.simulation.instrument import Instrument
 from tests import rig as rigs
+from tests.benches import changed_bench
 from tests.rig import ROOT, Rig
 
 LINKS = ("tcp", "serial")
@@ -60,6 +63,11 @@ def sequence_of(place: Place) -> Any:
     return dataclasses.replace(whole, steps=(steps[0] if place.step == "heater_resistance" else steps[-1],))
 
 
+def in_base(value: str, unit: str) -> float:
+    """A value on record in the base unit of its kind."""
+    return float(parse(f"{value} {unit}").base)
+
+
 @dataclass
 class Seen:
     """How a run ended ("not opened" when it never began), and what was so in the simulator's own view."""
@@ -75,14 +83,14 @@ class Seen:
     findings: tuple[Any, ...] = ()
 
     def readings(self) -> dict[str, tuple[float, str]]:
-        """Every reading on record that has a value, with its raw text, by its name and place among those of that name."""
+        """Readings on record with a value, in base units, and raw texts, by their name and place among those of it."""
         found: dict[str, tuple[float, str]] = {}
         for entry in self.entries:
             for step in entry.get("steps", ()) if entry["kind"] == "end" else ():
                 for each in step["readings"]:
                     if each["value"] is not None:
                         count = sum(name.startswith(each["name"] + "/") for name in found)
-                        found[f"{each['name']}/{count}"] = float(each["value"]), each["raw"]
+                        found[f"{each['name']}/{count}"] = in_base(each["value"], each["unit"]), each["raw"]
         return found
 
 
@@ -102,6 +110,14 @@ def bench(monkeypatch: pytest.MonkeyPatch, place: Place, link: str, folder: Path
     copy = folder / path.name
     copy.write_text(page(text), "utf-8")
     monkeypatch.setattr(rigs, "PAGES", {**rigs.PAGES, place.instrument: load_page(copy)})
+
+
+def other_bench(monkeypatch: pytest.MonkeyPatch, place: Place, folder: Path) -> None:
+    """Give the rig the bench with an instrument of other manners in the place."""
+    simulator, station = changed_bench(folder, place.instrument)
+    monkeypatch.setattr(rigs, "SIMULATOR", simulator)
+    monkeypatch.setattr(rigs, "STATION", station)
+    monkeypatch.setattr(rigs, "PAGES", {each.name: load_any_page(ROOT / each.page) for each in station.instruments})
 
 
 def listen(rig: Rig) -> dict[str, list[str]]:

@@ -14,7 +14,7 @@ from eolseq.simulation.roles.base import OF_ANY, OF_METERS
 from eolseq.simulation.roles.sources import SourceInstrument
 from tests import rig as rigs
 from tests.rig import Rig
-from tests.safety.fault_runs import BEFORE, LINKS, MOMENTS, ON, PLACES, Place, Seen, bench, run_with
+from tests.safety.fault_runs import BEFORE, LINKS, MOMENTS, ON, PLACES, Place, Seen, bench, other_bench, run_with
 from tests.safety.fault_table import (
     FAIL,
     FALSE_READINGS,
@@ -31,6 +31,9 @@ from tests.safety.fault_table import (
 CASES = [(fault, place, link, moment) for fault in TABLE for place in PLACES for link in LINKS for moment in MOMENTS
          if fault not in OF_SOURCES or place.instrument == place.source]
 SCALES = [(place, link, *change) for place in PLACES for link in LINKS for change in WRONG_SCALES[str(place)]]
+OTHERS = (PLACES[1], PLACES[6])  # the awkward meter on its serial line, and the power meter with registers on its
+OTHER_CASES = [(fault, place, moment) for fault in TABLE for place in OTHERS for moment in MOMENTS
+               if fault not in (*OF_SOURCES, *OF_THE_BAY) and (fault, place) != ("error-in-queue", OTHERS[1])]
 SOUND: dict[Place, Seen] = {}
 
 
@@ -38,6 +41,7 @@ def test_the_number_of_combinations() -> None:
     """18 faults in 7 places and 2 more in the 4 of them that are sources, over 2 links, at 2 moments."""
     assert len(CASES) == (18 * 7 + 2 * 4) * 2 * 2 == 536
     assert len(SCALES) == 18 * 2 == 36
+    assert len(OTHER_CASES) == 14 * 2 * 2 - 2 == 54  # registers have no error queue
 
 
 def test_the_table_has_every_fault_and_every_place() -> None:
@@ -97,6 +101,20 @@ def hold_readings(seen: Seen, place: Place, fault: str, folder: Path) -> None:
         if name.startswith("residual"):  # it goes on falling while one waits
             assert value <= without[name][0] * 1.02 + 0.5
         else:
+            assert value == pytest.approx(without[name][0], rel=0.02), f"{name} is another than without the fault"
+
+
+@pytest.mark.parametrize(("fault", "place", "moment"), OTHER_CASES, ids=str)
+def test_the_same_must_come_of_instruments_of_other_manners(fault: str, place: Place, moment: str, quick_path: Path,
+                                                            monkeypatch: pytest.MonkeyPatch) -> None:
+    without = sound(place, quick_path).readings()
+    other_bench(monkeypatch, place, quick_path)
+    seen = run_with(place, lambda rig: rig.world.set_fault(fault, place.instrument), moment, quick_path)
+    assert seen.at is not None, "the moment did not come"
+    assert seen.outcome == (TABLE[fault].start if moment == BEFORE else TABLE[fault].on)[str(place)], seen.sentence
+    assert not seen.left_on and not seen.findings
+    for name, (value, _) in seen.readings().items():
+        if fault not in FALSE_READINGS and not name.startswith("residual"):
             assert value == pytest.approx(without[name][0], rel=0.02), f"{name} is another than without the fault"
 
 

@@ -29,6 +29,11 @@ class _WithRegisters(RoleInstrument):
         if isinstance(wire, RegisterInstrument):
             wire.serial, wire.tables, wire.write = data.link == "serial", self.tables, self.write
 
+    @classmethod
+    def all_faults(cls) -> Mapping[str, str]:
+        """The faults of its role, but that of an error queue, which it has not."""
+        return {name: about for name, about in super().all_faults().items() if name != "error-in-queue"}
+
     def commands(self) -> Mapping[str, Handler]:
         """None: it understands no messages."""
         return {}
