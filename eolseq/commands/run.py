@@ -150,6 +150,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
     from eolseq.commands.checking import StandingGate
     from eolseq.commands.wiring import real_wires
     from eolseq.engine.run import UnitRun
+    from eolseq.screen.numbers import typed_at_terminal
     from eolseq.station.open import open_station
 
     with ExitStack() as stack:
@@ -165,7 +166,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         gate = ApprovalGate(sequence, station, pages, log, now.date(), trial=options.trial)
         standing = StandingGate(sequence.digest, opened, pages, log, now, trial=options.trial)
         unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate, standing], approval=gate.index,
-                       trial=options.trial)
+                       trial=options.trial, listen=typed_at_terminal)
         result = unit.run(serial)
         if unit.crash is not None:
             import traceback

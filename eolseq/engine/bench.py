@@ -9,7 +9,8 @@ from typing import Any
 from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.bands.zero import FixtureZero
 from eolseq.clock import Clock
-from eolseq.engine.events import Event, Live
+from eolseq.engine.arrows import Arrows, Listen, order_for, question
+from eolseq.engine.events import Event, Instruction, Live
 from eolseq.errors import InstrumentFault, StationFault
 from eolseq.guard.opening import Power
 from eolseq.guard.power import Door, LockedRed
@@ -27,8 +28,11 @@ class RunBench:
     def __init__(self, clock: Clock, instruments: Mapping[str, Instrument], channels: Mapping[str, int],
                  watcher: Watcher, door: Door, emit: Callable[[Event], None],
                  write_energise: Callable[[str, Mapping[str, Any]], None],
-                 zeros: Mapping[str, FixtureZero] | None = None) -> None:
+                 zeros: Mapping[str, FixtureZero] | None = None, *, serial: str = "",
+                 listen: Listen | None = None) -> None:
         self.clock = clock
+        self._serial = serial
+        self._listen = listen
         self._step_index = 0
         self._parts_open_at = 0.0  # seconds; a contactor needs its time to open as well as to close
         self._instruments = instruments
@@ -126,3 +130,11 @@ class RunBench:
              seconds_left: float) -> None:
         """Show a reading while it is being taken."""
         self._emit(Live(self._step_index, name, reading, band, phase, seconds_left))
+
+    def ask_direction(self, seen_from: str, directions: tuple[str, ...], within: Quantity) -> Arrows:
+        """Show the arrows to the person at the bay, if one is there, and begin to listen for a number."""
+        order = order_for(self._serial, directions)
+        typed = self._listen(len(order)) if self._listen is not None else None
+        if typed is not None:
+            self._emit(Instruction(question(seen_from, order, within)))
+        return Arrows(order, typed, self._emit)

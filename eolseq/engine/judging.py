@@ -73,6 +73,8 @@ def _judge_taken(taken: Taken, sure_of: SureOf | None) -> JudgedReading:
     sentence = judgement.sentence
     if taken.if_open and taken.reading.special == ABOVE_RANGE:
         sentence = f"{taken.reading.name}: {taken.if_open}"
+    if taken.if_bad and judgement.outcome is not Outcome.PASS:
+        sentence = f"{taken.reading.name}: {taken.if_bad}"
     if taken.where:
         sentence = f"{taken.where}: {sentence}"
     name = f"{taken.reading.name} {taken.where}".strip()

@@ -14,6 +14,7 @@ from eolseq.bands.band import Outcome
 from eolseq.bands.decision import Rule
 from eolseq.clock import Clock
 from eolseq.engine import events
+from eolseq.engine.arrows import KEEP_CLEAR, Listen
 from eolseq.engine.bench import RunBench
 from eolseq.engine.cautions import STANDARD
 from eolseq.engine.judging import SureOf, Verdict, judge_evidence, run_outcome
@@ -62,8 +63,10 @@ class UnitRun:
 
     def __init__(self, clock: Clock, sequence: TestSequence, bay: Bay, log: RunLog,
                  emit: Callable[[events.Event], None], acknowledge: Acknowledge, gates: Sequence[Gate] = (),
-                 *, approval: int | None = None, trial: bool = False, reference: bool = False) -> None:
+                 *, approval: int | None = None, trial: bool = False, reference: bool = False,
+                 listen: Listen | None = None) -> None:
         self._clock = clock
+        self._listen = listen  # None: no person can answer a question while the test runs
         self._sequence = sequence
         self._bay = bay
         self._emit = emit
@@ -98,7 +101,7 @@ class UnitRun:
             except StationFault as error:
                 return self._fault_before(serial, error)
             self._fire("guard")
-            self._run_steps()
+            self._run_steps(serial)
             return self._finish(serial)
         finally:
             bay.watcher.disarm()
@@ -170,7 +173,7 @@ class UnitRun:
             watcher.check()
         except Stopped as error:
             raise Refused(error.what, error.do) from error
-        self._emit(events.Instruction("Keep clear. The test is running."))
+        self._emit(KEEP_CLEAR)
 
     def _guard_missing(self, what: str) -> None:
         watcher = self._bay.watcher
@@ -207,10 +210,10 @@ class UnitRun:
 
     # -- steps --------------------------------------------------------------------------------------------------
 
-    def _run_steps(self) -> None:
+    def _run_steps(self, serial: str) -> None:
         bay = self._bay
         bench = RunBench(self._clock, bay.instruments, bay.channels, bay.watcher, bay.door, self._emit,
-                         self._about_to_energise, bay.zeros)
+                         self._about_to_energise, bay.zeros, serial=serial, listen=self._listen)
         may_energise = True
         for index, step in enumerate(self._sequence.steps):
             if not may_energise and step.highest_volts() is not None:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from decimal import Decimal
 
+from eolseq.bands.band import Guard
 from eolseq.bands.decision import Rule, Spread
 from eolseq.bands.rules import Sureness, sureness
 from eolseq.engine.entries import Used
 from eolseq.engine.judging import SureOf
 from eolseq.instruments.spans import before_zero
 from eolseq.quantity import UNITS
-from eolseq.steps.base import Step, Taken
+from eolseq.steps.base import OPERATOR, Step, Taken
+
+_PICKED = Guard("picked by a person among several: right or wrong, no uncertainty", Decimal(0), Decimal(0))
 
 
 def sure_of(step: Step, rule: Rule, spread: Spread | None, used: Mapping[str, Used]) -> SureOf:
@@ -25,6 +29,8 @@ def sure_of(step: Step, rule: Rule, spread: Spread | None, used: Mapping[str, Us
 
     def sure(taken: Taken) -> Sureness:
         reading, band = taken.reading, taken.band
+        if reading.instrument == OPERATOR:
+            return Sureness(_PICKED)
         found = used.get(reading.instrument)
         dimension = UNITS[reading.unit][0] if reading.unit in UNITS else ""
         limit = band.at_most or band.at_least

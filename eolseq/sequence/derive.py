@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from eolseq.bands.nameplate import WRITTEN, of_item, worked_out
-from eolseq.bands.working import Around, Worked
+from eolseq.bands.working import Around, Worked, Working
 from eolseq.shape import Findings, Group, Item, Items, whole
 from eolseq.steps import STEP_KINDS
+from eolseq.steps.motor_turning import read_turning
 
 _OF_THE_STEP = ("band", "amps", "residual")
 """Bands that stand in the step itself; all others stand under ``applied``."""
@@ -65,3 +66,6 @@ def workings(step: Item) -> Iterator[tuple[str, Worked]]:
     """Every band of a checked step with how it was worked out: the reading's first, each with what it is for."""
     for purpose, what, band in _bands(step):
         yield purpose if purpose.startswith("applied") else what, of_item(band)
+    turning = read_turning(step.get("turning"))
+    if turning is not None:
+        yield turning.name, Worked(turning.band, Working(WRITTEN, (), (), ()))

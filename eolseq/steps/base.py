@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # only named in annotations, and checking a file need not wai
     from eolseq.clock import Clock
     from eolseq.instruments.roles import Answer, Instrument
 
+OPERATOR = "the operator"  # stands in a reading's ``instrument`` where a person is the only measure
 SAMPLE_EVERY = 0.08  # seconds between two looks at what is applied; they may be at most 0.1 s apart
 
 
@@ -54,7 +55,8 @@ class Residual:
 class Taken:
     """A reading with the band it is to be judged by; ``if_open`` replaces the sentence when it is above range.
 
-    ``zero``: what was taken off what the instrument read, None if nothing.
+    ``zero``: what was taken off what the instrument read, None if nothing. ``if_bad``: what the sentence says instead
+    whenever the reading does not pass.
     """
 
     reading: Reading
@@ -62,6 +64,7 @@ class Taken:
     if_open: str = ""
     where: str = ""  # which point or stage, for people
     zero: Quantity | None = None
+    if_bad: str = ""
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,20 @@ class Powered(Protocol):
         """Turn the source off before the block ends, such as for a locked rotor; confirmed."""
 
 
+class Picking(Protocol):
+    """A question about a direction that is being put to a person; nothing here ever waits."""
+
+    @property
+    def missing(self) -> str:
+        """Why no answer can come, and what to do; empty while one can."""
+
+    def picked(self) -> str | None:
+        """The direction that the person has picked; None as yet."""
+
+    def over(self) -> None:
+        """Take the question away."""
+
+
 class Bench(Protocol):
     """What a step may use. It never sees addresses, the guard or the log."""
 
@@ -133,6 +150,9 @@ class Bench(Protocol):
     def live(self, name: str, reading: Reading | None, band: AcceptanceBand | None, phase: str,
              seconds_left: float) -> None:
         """Show a reading while it is being taken. Decides nothing."""
+
+    def ask_direction(self, seen_from: str, directions: tuple[str, ...], within: Quantity) -> Picking:
+        """Ask the person at the bay which of the directions is seen, in an order that changes from unit to unit."""
 
 
 class Step(Protocol):

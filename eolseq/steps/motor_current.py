@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,7 @@ from eolseq.bands.band import ABOVE_RANGE, AcceptanceBand, Reading
 from eolseq.bands.motor import SupplyRule, supply_rule
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Findings, Group, Item
-from eolseq.steps.base import Applied, Bench, Connections, Evidence, Powered, Residual, Taken
+from eolseq.steps.base import Applied, Bench, Connections, Evidence, Residual, Taken
 from eolseq.steps.fields import (
     HERTZ,
     POSITIVE_AMPS,
@@ -29,10 +29,12 @@ from eolseq.steps.fields import (
     step_group,
 )
 from eolseq.steps.motor_control import CONTROL, Control, check_control, read_control
-from eolseq.steps.watching import Gathered, Hold, Look, applied, gathering, named, wait_for_next
+from eolseq.steps.motor_course import Course
+from eolseq.steps.motor_turning import TURNING, Turning, check_turning, read_turning
+from eolseq.steps.watching import Gathered, applied, gathering
 
 if TYPE_CHECKING:
-    from eolseq.instruments.roles import Answer, Instrument
+    pass
 
 KIND = "motor_current"
 _SWITCHING = 0.3   # seconds for relays, OFF, discharge and the proof of dead, for the expected time only
@@ -55,47 +57,11 @@ FIELDS = step_group(KIND, "A", {
         "within": Field(_MOMENTS, about="how long settling may take"),
     }, "settled"), about="when the current counts as settled, by its slope"),
     "control": CONTROL,
+    "turning": TURNING,
     "run_down": Field(_MOMENTS, about="how long the motor runs on after OFF"),
     "applied": applied_group(volts="V", hertz="Hz"),
     "residual": RESIDUAL,
 })
-
-
-@dataclass(eq=False, repr=False)
-class _Course:
-    """The current over time while the motor runs, and what was applied meanwhile."""
-
-    bench: Bench
-    source: Powered
-    meter: Instrument
-    band: AcceptanceBand
-    expected: float
-    begun: float = 0.0
-    phase: str = "starting"
-    samples: list[tuple[float, Reading]] = field(default_factory=list)
-    hold: Hold = field(default_factory=Hold)
-
-    def look(self) -> bool:
-        """Look at source and meter once; whether the source still supplies the motor."""
-        since_on = self.bench.clock.monotonic() - self.begun
-        answer = self.source.sample()
-        self.hold.add(Look(answer, "holding" if "holding" in answer.flags else "other", self._counts(answer), since_on))
-        reading = named(self.meter.perform("measure").readings.get("current_rms"), "current", "A")
-        self.samples.append((since_on, reading))
-        self.bench.live("current", reading, self.band, self.phase, max(0.0, self.expected - since_on))
-        return "limited" not in answer.flags
-
-    def _counts(self, answer: Answer) -> bool:
-        return "holding" in answer.flags and bool(self.hold.seen) and self.hold.seen[-1].phase == "holding"
-
-    def wait(self) -> None:
-        """Wait until the next look is due."""
-        wait_for_next(self.bench, self.source, self.begun + self.samples[-1][0])
-
-    @property
-    def last(self) -> Reading:
-        """The last reading of the current."""
-        return self.samples[-1][1]
 
 
 @dataclass(frozen=True)
@@ -119,24 +85,29 @@ class MotorCurrent:
     connections: Connections
     supply: SupplyRule | None = None
     control: Control | None = None
+    turning: Turning | None = None
     kind: str = KIND
 
     def run(self, bench: Bench) -> Evidence:
-        """Start the motor, wait until its current has settled, and take the reading."""
+        """Start the motor, wait until its current has settled, and take the readings."""
         meter = bench.instrument("current_meter")
         with gathering() as found, bench.connected("power", self.connections):
             meter.perform("prepare", expected=self.start_at_most)
+            if self.turning is not None:
+                self.turning.prepare(bench)
             with bench.energised("power_source", dict(self._settings()), residual=self.residual,
                                  run_down=self.run_down) as source:
-                course = _Course(bench, source, meter, self.band, self._running_seconds(), bench.clock.monotonic())
+                course = Course(bench, source, meter, self.band, self._running_seconds(), bench.clock.monotonic())
                 found.so_far = lambda: self._excess(course)
                 supplied = self._watch(course)
+                turning, supplied = self._watch_turning(course, supplied)
                 source.switch_off()
             self._judge_course(course, supplied, found)
+            found.readings += [turning] if turning is not None else []
             found.take_residual(source, self.residual)
         return found.evidence()
 
-    def _watch(self, course: _Course) -> bool:
+    def _watch(self, course: Course) -> bool:
         """Watch the current until it has settled, or is known never to; whether the source supplied all along."""
         while course.look():
             since_on = course.samples[-1][0]
@@ -152,12 +123,20 @@ class MotorCurrent:
             course.wait()
         return False
 
-    def _excess(self, course: _Course) -> Taken | None:
+    def _watch_turning(self, course: Course, supplied: bool) -> tuple[Taken | None, bool]:
+        """Which way a fan that has settled turns, if that is asked for; and whether the source still supplies."""
+        if self.turning is None:
+            return None, supplied
+        if course.phase != "settled" or not supplied:
+            return self.turning.missing(), supplied
+        return self.turning.watch(course.bench, course.look, course.wait)
+
+    def _excess(self, course: Course) -> Taken | None:
         """The current of a locked or settled motor against the upper limit alone: an opened guard can only lower it."""
         limit = AcceptanceBand(None, self.band.at_most, self.band.basis)
         return Taken(course.last, limit) if course.phase in ("locked", "settled") else None
 
-    def _judge_course(self, course: _Course, supplied: bool, found: Gathered) -> None:
+    def _judge_course(self, course: Course, supplied: bool, found: Gathered) -> None:
         if not supplied:
             limited = Reading("current", None, "A", course.last.raw, ABOVE_RANGE, course.last.time)
             found.take(limited, self.band, if_open=_LIMITED)
@@ -168,20 +147,20 @@ class MotorCurrent:
         found.applied.append(course.hold.applied("volts", "volts", self.applied_volts, "V"))
         found.applied.append(course.hold.applied("hertz", "hertz", self.applied_hertz, "Hz"))
 
-    def _band_at(self, course: _Course) -> AcceptanceBand:
+    def _band_at(self, course: Course) -> AcceptanceBand:
         """The band as it holds at the volts measured, where the engineer states a rule and the motor has started."""
         volts = course.hold.last("volts", "V").base
         if self.supply is None or volts is None or volts <= 0 or course.phase == "locked":
             return self.band
         return self.supply.corrected(self.band, volts)
 
-    def _settled(self, course: _Course) -> bool:
+    def _settled(self, course: Course) -> bool:
         if course.samples[-1][0] < self._follows() + float(self.over):
             return False
         change = change_percent(course.samples, float(self.over))
         return change is not None and change <= self.change.value
 
-    def _settling(self, course: _Course) -> Applied:
+    def _settling(self, course: Course) -> Applied:
         """The change over the window: outside its band the motor did not settle, which is no verdict on the motor."""
         change = change_percent(course.samples, float(self.over))
         special = "" if change is not None else "not a number"
@@ -199,7 +178,8 @@ class MotorCurrent:
         return float(self.control.settles_in) if self.control is not None else 0.0
 
     def _running_seconds(self) -> float:
-        return max(float(self.start_within), self._follows()) + 3 * float(self.over)
+        turning = float(self.turning.within) if self.turning is not None else 0.0
+        return max(float(self.start_within), self._follows()) + 3 * float(self.over) + turning
 
     def seconds(self) -> float:
         """How long the step is expected to take."""
@@ -208,25 +188,30 @@ class MotorCurrent:
 
     def roles(self) -> tuple[str, ...]:
         """The roles of the instruments it needs."""
-        return ("power_source", "current_meter", "residual_meter", "switching_unit")
+        more = self.turning.roles() if self.turning is not None else ()
+        return ("power_source", "current_meter", *more, "residual_meter", "switching_unit")
 
     def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
-        """The bands of the current and the residual voltage, then of what is applied and of the settling."""
-        return (("current", self.band), ("residual voltage", self.residual.band), ("applied volts", self.applied_volts),
-                ("applied hertz", self.applied_hertz), ("applied change of current", self._change_band()))
+        """The bands of the current, the turning and the residual voltage, then of what is applied and the settling."""
+        turning = ((self.turning.name, self.turning.band),) if self.turning is not None else ()
+        return (("current", self.band), *turning, ("residual voltage", self.residual.band),
+                ("applied volts", self.applied_volts), ("applied hertz", self.applied_hertz),
+                ("applied change of current", self._change_band()))
 
     def highest_volts(self) -> Quantity | None:
         """The supply voltage (rms)."""
         return self.volts
 
     def settings(self) -> tuple[tuple[str, Mapping[str, Any]], ...]:
-        """What the power source and the current meter will be set to."""
-        return (("power_source", self._settings()), ("current_meter", {"expected": self.start_at_most}))
+        """What the power source and the meters will be set to."""
+        more = self.turning.settings() if self.turning is not None else ()
+        return (("power_source", self._settings()), ("current_meter", {"expected": self.start_at_most}), *more)
 
     def measures(self) -> tuple[tuple[str, str, Quantity], ...]:
         """The readings the instruments must have the range for."""
+        more = self.turning.measures() if self.turning is not None else ()
         return (("current_meter", "current_rms", self.start_at_most), ("power_source", "volts", self.volts),
-                ("power_source", "hertz", self.hertz))
+                ("power_source", "hertz", self.hertz), *more)
 
     def routes(self) -> tuple[str, ...]:
         """The station's connections it needs."""
@@ -239,16 +224,18 @@ class MotorCurrent:
                         "run_down": self.run_down, **self._told()})
 
     def _told(self) -> dict[str, object]:
-        """The control signal and the rule for the supply, where the file states them."""
+        """The control signal, the rule for the supply and what shows the direction, where the file states them."""
         told: dict[str, object] = {}
         if self.control is not None:
             told = {"control": f"{self.control.signal} by {self.control.by}", "settles_in": self.control.settles_in}
         if self.supply is not None:
             told["supply_exponent"] = self.supply.exponent
+        told |= self.turning.told() if self.turning is not None else {}
         return told
 
     def _settings(self) -> Mapping[str, Any]:
-        longest = Quantity(self.start_within.base + self.settled_within.base + _BEYOND, "s")
+        turning = self.turning.within.base if self.turning is not None else Decimal(0)
+        longest = Quantity(self.start_within.base + self.settled_within.base + turning + _BEYOND, "s")
         return {"volts": self.volts, "hertz": self.hertz, "current_limit": self.current_limit, "longest_on": longest}
 
 
@@ -287,7 +274,8 @@ def from_item(item: Item) -> MotorCurrent:
         over=settled["over"], settled_within=settled["within"], run_down=item["run_down"],
         band=read_band(item["band"]), applied_volts=read_band(on["volts"]), applied_hertz=read_band(on["hertz"]),
         residual=read_residual(item["residual"]), connections=read_connections(item["connections"]),
-        supply=supply_rule(item["band"], item["volts"]), control=read_control(item["control"]))
+        supply=supply_rule(item["band"], item["volts"]), control=read_control(item["control"]),
+        turning=read_turning(item["turning"]))
 
 
 def check(item: Item, findings: Findings) -> None:
@@ -306,6 +294,7 @@ def check(item: Item, findings: Findings) -> None:
         findings.add(item.place_of("current_limit"), f"current_limit {limit} is not above the start's {started}",
                      f"more than {started}")
     check_control(item, findings)
+    check_turning(item, findings)
     if settled is not None and settled["over"] is not None and settled["within"] is not None \
             and settled["within"].base <= settled["over"].base:
         findings.add(settled.place_of("within"), f"settled within {settled['within']}, no longer than its window",

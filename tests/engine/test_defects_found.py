@@ -138,10 +138,12 @@ MODELS = {
         "open-bleeder": (SHORT, "nothing between line and neutral"),
         "weld-parts-hot": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
         "weak-contactor": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
+        "reversed-fan": (MOTOR, "Pressure across the fan is -2"),
         "wrong-interlock-relay": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
     }),
 }
 ONLY_POWER_SHOWS = ("weld-parts-hot", "weak-contactor", "wrong-interlock-relay", "welded-interlock")
+ONLY_ONE_STEP_SHOWS = (*ONLY_POWER_SHOWS, "reversed-fan")
 CASES = [(model, defect) for model, (_, _, found_by) in MODELS.items() for defect in found_by]
 
 
@@ -157,7 +159,7 @@ def rigs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Rig]]:
 def test_the_tables_of_the_other_models_name_every_defect_that_applies() -> None:
     for _, serial, found_by in MODELS.values():
         assert set(found_by) == set(SIMULATOR.defects_of(serial))
-    assert len(CASES) == 40
+    assert len(CASES) == 41
 
 
 @pytest.mark.parametrize("model", MODELS)
@@ -177,7 +179,7 @@ def test_a_defect_of_another_model_fails_at_its_step(rigs: dict[str, Rig], model
     outcome, shown, sentence = outcome_of(rig)
     assert (outcome, shown[0]) == ("fail", step)
     assert words in sentence
-    if defect in ONLY_POWER_SHOWS:
+    if defect in ONLY_ONE_STEP_SHOWS:
         assert shown == [step], "no other step sees it"
 
 
@@ -232,4 +234,31 @@ def test_a_fault_of_the_power_meter_never_passes(rigs: dict[str, Rig], fault: st
         rig.world.clear_faults()
     expected, step, words = METER_FAULTS[fault]
     assert (outcome, shown[0]) == (expected, step)
+    assert words in sentence
+
+
+def test_only_the_airflow_tells_a_fan_that_turns_backwards(rigs: dict[str, Rig]) -> None:
+    rig = rigs["DH-9"]
+    rig.world.load(rig.serial, "reversed-fan")
+    verdict = next(verdict for step, verdict, *_ in rig.run().steps if step.name == MOTOR)
+    assert [(each.name, str(each.outcome)) for each in verdict.readings] == [
+        ("current", "pass"), ("pressure across the fan", "fail"), ("residual voltage", "pass")]
+    assert all(str(each.outcome) == "pass" for each in verdict.applied)
+
+
+AIRFLOW_FAULTS = {"drifted": (0.5, "fail", "above 85 Pa"), "overloaded": (None, "fail", "above range"),
+                  "silent": (None, "fault", "did not finish its answer"), "garbled": (None, "fault", "identity")}
+
+
+@pytest.mark.parametrize("fault", AIRFLOW_FAULTS)
+def test_a_fault_of_the_airflow_meter_never_passes(rigs: dict[str, Rig], fault: str) -> None:
+    number, expected, words = AIRFLOW_FAULTS[fault]
+    rig = rigs["DH-9"]
+    rig.world.load(rig.serial)
+    rig.world.set_fault(fault, "airflow", number)
+    try:
+        outcome, shown, sentence = outcome_of(rig)
+    finally:
+        rig.world.clear_faults()
+    assert (outcome, shown[0]) == (expected, MOTOR)
     assert words in sentence

@@ -89,6 +89,27 @@ class FakeMeter:
         return self.script(self.bench.clock.monotonic() - begun) if action == "measure" else Answer()
 
 
+class FakePicking:
+    """A person who answers by a function of time; without one nobody is at a terminal."""
+
+    def __init__(self, bench: FakeBench) -> None:
+        self._bench = bench
+        self._begun = bench.clock.monotonic()
+
+    @property
+    def missing(self) -> str:
+        """Why no answer can come."""
+        return "" if self._bench.answers is not None else "no person is at a terminal"
+
+    def picked(self) -> str | None:
+        """What the person says now."""
+        return self._bench.answers(self._bench.clock.monotonic() - self._begun) if self._bench.answers else None
+
+    def over(self) -> None:
+        """Write down that the question was taken away."""
+        self._bench.did.append("question over")
+
+
 @dataclass
 class FakeBench:
     """Satisfies ``steps.base.Bench``. ``sources``: role -> script, or a list of scripts used one after another."""
@@ -106,6 +127,12 @@ class FakeBench:
     source: FakeSource | None = None
     on: int = 0
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
+    answers: Callable[[float], str | None] | None = None  # by the time since asked; None: no terminal
+
+    def ask_direction(self, seen_from: str, directions: tuple[str, ...], within: Quantity) -> FakePicking:
+        """Write down what is asked."""
+        self.did.append(f"ask {seen_from}, {len(directions)} directions, {within}")
+        return FakePicking(self)
 
     def zero(self, fixture: str) -> FixtureZero:
         """The zero of a fixture."""
