@@ -174,7 +174,7 @@ def test_simulated_instruments_know_only_held_headers() -> None:
         for header in reachable(instrument):
             names += 1
             assert held(header), f"{name} knows {header}"
-    assert names > 150  # every spelling of every header of nine instruments
+    assert names > 150  # every spelling of every header of ten instruments
 
 
 def reachable(instrument: object) -> list[str]:
