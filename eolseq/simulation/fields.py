@@ -139,14 +139,14 @@ MOTOR = Group({
     "runs_up": Field(_SECONDS, about="time constant"), "runs_down": Field(_SECONDS, about="full speed to rest"),
 }, "the motor")
 
-INTERLOCK = Group({
-    "pulls_in": Field(_VOLTS, about="voltage at the fan at which it lets the supply through to the stages"),
 FAN = Group({
     "pressure": Field(_PASCALS, about="across the running fan at full air flow"),
     "shut": Field(_PASCALS, about="across the running fan with the outlet closed"),
     "backwards": Field(YesNo(), about="yes: the wheel turns the wrong way"),
 }, "the fan's wheel")
 
+INTERLOCK = Group({
+    "pulls_in": Field(_VOLTS, about="voltage at the fan at which it lets the supply through to the stages"),
     "welded": Field(YesNo(), about="yes: it lets it through always"),
 }, "the interlock")
 
@@ -160,9 +160,9 @@ UNIT = Group({
     "insulation": Field(INSULATION), "across": Field(ACROSS),
     "stages": Field(MapOf(STAGE, names=r"stage-[0-9]"), about="stage-1, stage-2, ..."),
     "motor": Field(MOTOR, required=False),
+    "fan": Field(FAN, required=False, about="the fan's wheel, where the pressure across it is of interest"),
     "interlock": Field(INTERLOCK, required=False, about="the fan's relay in the way to the stages, if there is one"),
 }, "a unit")
-    "fan": Field(FAN, required=False, about="the fan's wheel, where the pressure across it is of interest"),
 
 SET = MapOf(Text(at_most=60), names=r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)*", at_least=1)
 

@@ -245,13 +245,6 @@ class Unit:
                    insulation=Insulation(ohms, 1e-13, 1e-13, math.inf, ohms), across=Across(1e-13, ohms, 1e15),
                    stages={}, motor=None, interlock=None, ambient=22.0)
 
-    @classmethod
-    def known_load(cls, ohms: float) -> Unit:
-        """A plain resistor in the unit's place, between L and N as well as between L and earth."""
-        return cls(earth_screw=ohms, earth={}, neutral_branch=0.0,
-                   insulation=Insulation(ohms, 1e-13, 1e-13, math.inf, ohms), across=Across(1e-13, ohms, 1e15),
-                   stages={}, motor=None, interlock=None, ambient=22.0)
-
     @property
     def branch_whole(self) -> bool:
         """Whether the neutral conductor reaches board and fan."""

@@ -214,6 +214,11 @@ class World(Deadlines):
         current, volts = self._supply_current(), self._driver.amplitude(self.now)
         return volts, abs(current), volts * current.real
 
+    def fan_pressure(self) -> float:
+        """The pressure across the unit's fan now, in Pa; it needs no connection to the supply."""
+        self._move()
+        return self.unit.fan_pressure()
+
     def _supply_current(self) -> complex:
         """The phasor of the current drawn from the power source now, in A; its real part is in phase."""
         source = self.sources["power"]
@@ -228,11 +233,6 @@ class World(Deadlines):
     def ohms_line_to_neutral(self) -> float:
         """What a four-wire resistance meter sees between L and N: infinity when not connected, NaN over a charge."""
         if not self.has("route-resistance"):
-    def fan_pressure(self) -> float:
-        """The pressure across the unit's fan now, in Pa; it needs no connection to the supply."""
-        self._move()
-        return self.unit.fan_pressure()
-
             return math.inf
         self._move()
         if abs(self._volts()[0]) > 1.0:
