@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from eolseq.bands.band import ABOVE_RANGE, NO_ANSWER, NOT_A_NUMBER, AcceptanceBand, Reading
+from eolseq.bands.band import ABOVE_RANGE, NOT_A_NUMBER, AcceptanceBand, Reading
 from eolseq.quantity import Quantity
 from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, Text
-from eolseq.steps.base import Bench, Closed, Connections, Evidence, Powered, Residual
+from eolseq.steps.base import Bench, Closed, Connections, Evidence, Residual
 from eolseq.steps.fields import (
     HERTZ,
     NAME,
@@ -37,10 +37,8 @@ from eolseq.steps.fields import (
     step_group,
 )
 from eolseq.steps.motor_current import change_percent
-from eolseq.steps.watching import Gathered, Hold, Look, applied, gathering, named, wait_for_next
-
-if TYPE_CHECKING:
-    from eolseq.instruments.roles import Answer, Instrument
+from eolseq.steps.supply_turn import Turn
+from eolseq.steps.watching import Gathered, Hold, applied, gathering
 
 KIND = "power_input"
 _SWITCHING = 0.6        # seconds for relays, OFF, discharge and the proof of dead, for the expected time only
@@ -50,8 +48,6 @@ _WARM_UP = Amount("s", above=Decimal(0), at_most=Decimal(600))
 _MOMENTS = Amount("s", above=Decimal(0), at_most=Decimal(120))
 _PART = Text(40, NAME, "letters, digits and dashes, such as stage-1")
 _LIMITED = "the power source reached its current limit: short circuit, or more load than it should be"
-_NO_WATTS = Reading("power", None, "W", special=NO_ANSWER)
-_NO_VOLTS = Reading("volts", None, "V", special=NO_ANSWER)
 _FACTOR = AcceptanceBand(None, Quantity(Decimal(103), "%"),
                          "watts never exceed volts times amps; 3 % covers the accuracy of the three readings")
 
@@ -76,63 +72,6 @@ FIELDS = step_group(KIND, "W", {
     "applied": applied_group(volts="V", hertz="Hz"),
     "residual": RESIDUAL,
 })
-
-
-@dataclass(eq=False, repr=False)
-class _Turn:
-    """What was seen while the supply was on once."""
-
-    bench: Bench
-    source: Powered
-    meter: Instrument
-    band: AcceptanceBand
-    expected: float  # seconds
-    begun: float
-    amps: list[tuple[float, Reading]] = field(default_factory=list)
-    watts: Reading = _NO_WATTS
-    volts: Reading = _NO_VOLTS
-    hold: Hold = field(default_factory=Hold)
-
-    def look(self, phase: str) -> bool:
-        """Look at source and meter once; whether the source still supplies the unit."""
-        since_on = self.bench.clock.monotonic() - self.begun
-        answer = self.source.sample()
-        seen = self.meter.perform("measure").readings
-        self.watts = named(seen.get("watts"), "power", "W")
-        self.volts = named(seen.get("volts"), "volts", "V")
-        self.amps.append((since_on, named(seen.get("current_rms"), "current", "A")))
-        self.hold.add(self._look(answer, since_on))
-        self.bench.live("power", self.watts, self.band, phase, max(0.0, self.expected - since_on))
-        return "limited" not in answer.flags
-
-    def _look(self, answer: Answer, since_on: float) -> Look:
-        """The volts are those at the unit, by the meter, and not those at the source."""
-        holding = "holding" in answer.flags
-        counts = holding and bool(self.hold.seen) and self.hold.seen[-1].phase == "holding"
-        at_unit = answer._replace(readings={**answer.readings, "volts": self.volts})
-        return Look(at_unit, "holding" if holding else "other", counts, since_on)
-
-    def wait(self) -> None:
-        """Wait until the next look is due."""
-        wait_for_next(self.bench, self.source, self.begun + self.amps[-1][0])
-
-    @property
-    def since_on(self) -> float:
-        """When the last look was, in seconds."""
-        return self.amps[-1][0]
-
-    @property
-    def current(self) -> Reading:
-        """The last reading of the current."""
-        return self.amps[-1][1]
-
-    def factor(self) -> Reading:
-        """Watts in per cent of volts times amps; not a number where one of them is missing or nothing flows."""
-        watts, volts, amps = self.watts.base, self.volts.base, self.current.base
-        part = watts / (volts * amps) * 100 if watts is not None and volts and amps else None
-        value = None if part is None else part.quantize(Decimal("0.1"))
-        return Reading("power factor", value, "%", "computed", "" if value is not None else NOT_A_NUMBER,
-                       self.watts.time)
 
 
 @dataclass(frozen=True)
@@ -161,7 +100,7 @@ class PowerInput:
 
     def run(self, bench: Bench) -> Evidence:
         """Heat, wait until the current has settled, take the readings; part by part if so told; then cool."""
-        turns: list[_Turn] = []
+        turns: list[Turn] = []
         supplied = True
         with gathering() as found:
             for where, connections in self._turns():
@@ -191,17 +130,17 @@ class PowerInput:
         return replace(self.connections, closed=tuple(closed))
 
     @contextmanager
-    def _supply(self, bench: Bench, connections: Connections, last: bool) -> Iterator[_Turn]:
+    def _supply(self, bench: Bench, connections: Connections, last: bool) -> Iterator[Turn]:
         """The supply on, for one turn. The residual is asked for once, after the last time the supply was on."""
         meter = bench.instrument("power_meter")
         with bench.connected("power", connections):
             meter.perform("prepare", expected=self._expected())
             with bench.energised("power_source", dict(self._settings()), residual=self.residual if last else None,
                                  run_down=self.run_down) as source:
-                yield _Turn(bench, source, meter, self.band, self._on_seconds(), bench.clock.monotonic())
+                yield Turn(bench, source, meter, self.band, self._on_seconds(), bench.clock.monotonic())
                 source.switch_off()
 
-    def _watch(self, turn: _Turn) -> bool:
+    def _watch(self, turn: Turn) -> bool:
         """Look until it is warm and settled, or has had time enough; whether the source supplied all along."""
         warm = False
         while turn.look("settling" if warm else "warming up"):
@@ -211,7 +150,7 @@ class PowerInput:
             turn.wait()
         return False
 
-    def _cool(self, bench: Bench) -> _Turn:
+    def _cool(self, bench: Bench) -> Turn:
         """Run the fan with the elements off."""
         closed = (each for each in self.connections.closed if each.part in self.cooling)
         with self._supply(bench, self._connections(closed), True) as turn:
@@ -219,7 +158,7 @@ class PowerInput:
                 turn.wait()
         return turn
 
-    def _take(self, turn: _Turn, supplied: bool, where: str, found: Gathered) -> None:
+    def _take(self, turn: Turn, supplied: bool, where: str, found: Gathered) -> None:
         if not supplied:
             limited = Reading("power", None, "W", turn.watts.raw, ABOVE_RANGE, turn.watts.time, turn.watts.instrument)
             found.take(limited, self.band, if_open=_LIMITED, where=where)
@@ -227,23 +166,23 @@ class PowerInput:
         found.take(turn.watts, self.band, where=where)
         found.take(turn.current, self.amps, where=where)
 
-    def _judge_course(self, turns: list[_Turn], found: Gathered) -> None:
+    def _judge_course(self, turns: list[Turn], found: Gathered) -> None:
         """Whether it had settled, and whether the meter's three readings agree with each other."""
         changes = [self._change(turn) for turn in turns]
         found.applied.append(applied("change of current", changes, self._change_band(), "%"))
         found.applied.append(applied("power factor", [turn.factor() for turn in turns], _FACTOR, "%"))
 
-    def _judge_supply(self, turns: list[_Turn], found: Gathered) -> None:
+    def _judge_supply(self, turns: list[Turn], found: Gathered) -> None:
         """What was supplied, also while cooling."""
         supply = Hold.over([turn.hold for turn in turns])
         found.applied.append(supply.applied("volts", "volts", self.applied_volts, "V"))
         found.applied.append(supply.applied("hertz", "hertz", self.applied_hertz, "Hz"))
 
-    def _settled(self, turn: _Turn) -> bool:
+    def _settled(self, turn: Turn) -> bool:
         change = change_percent(turn.amps, float(self.over))
         return change is not None and change <= self.change.value
 
-    def _change(self, turn: _Turn) -> Reading:
+    def _change(self, turn: Turn) -> Reading:
         change = change_percent(turn.amps, float(self.over))
         return Reading("change of current", change, "%", "computed", "" if change is not None else NOT_A_NUMBER,
                        turn.current.time)
