@@ -48,6 +48,7 @@ class Rig:
         self.gates: list[Any] = []
         self.approval: int | None = None
         self.trial = False
+        self.listen: Any = None  # nobody is at a terminal
 
     def open(self) -> Rig:
         """Open the station and its log."""
@@ -60,7 +61,7 @@ class Rig:
     def run(self) -> RunResult:
         """Test the unit in the bay."""
         unit = UnitRun(self.clock, self.sequence, bay_of(self.opened, PAGES), self.log, self.events.append,
-                       self._acknowledge, self.gates, approval=self.approval, trial=self.trial)
+                       self._acknowledge, self.gates, approval=self.approval, trial=self.trial, listen=self.listen)
         self.unit = unit
         return unit.run(self.serial)
 
