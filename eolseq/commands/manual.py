@@ -23,6 +23,7 @@ TOPICS = {
     "how-sure": "uncertainty, decision rules, and what is undecided, for engineers and quality",
     "findings": "every finding of 'eolseq check', by its code",
     "driver-pages": "how a model of instrument is described, for engineers and maintenance",
+    "new-instrument": "from an instrument's manual to a page in an hour, for maintenance",
     "register-pages": "instruments with registers, by Modbus, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
     "checks": "verification, challenge, fixtures, and what locks a station, for maintenance",
