@@ -78,7 +78,8 @@ class Bay(World):
 
         Keys: open, close (contact_a, contact_b, both), stop (true, false), open_guard_after (seconds after the next
         output on), closes_by_itself (true, false), fault (name, and instrument and number if it has them),
-        load (serial, and defect if it has one: the next unit comes into the bay), clear_faults. WrongUse for any other, or a value that does not fit.
+        load (serial, and defect if it has one: the next unit comes into the bay), clear_faults. WrongUse for any other,
+        or a value that does not fit.
         """
         actions: dict[str, Callable[[Any], None]] = {
             "open": self.open_guard, "close": self.close_guard, "stop": self.press_stop,

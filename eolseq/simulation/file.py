@@ -220,8 +220,8 @@ def _check_channels(item: Item, findings: Findings) -> None:
     points = {f"bond-{point}" for unit in item["units"] for point in unit["earth"]}
     stages = {stage for unit in item["units"] for stage in unit["stages"]}
     loads = {f"load-{name}" for name in item["fixture"]["loads"]}
-    known = [*sorted(points), *sorted(stages), *sorted(loads), "fan", "route-withstand", "route-power", "route-resistance", "tie-L-N",
-             "discharge"]
+    known = [*sorted(points), *sorted(stages), *sorted(loads), "fan", "route-withstand", "route-power",
+             "route-resistance", "tie-L-N", "discharge"]
     numbers: dict[int, str] = {}
     for name, number in channels.items():
         foreign = name.startswith(("bond-", "stage-")) and _PARTS.fullmatch(name)
