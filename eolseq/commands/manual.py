@@ -26,7 +26,7 @@ TOPICS = {
     "new-instrument": "from an instrument's manual to a page in an hour, for maintenance",
     "register-pages": "instruments with registers, by Modbus, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
-    "checks": "verification, challenge, fixtures, and what locks a station, for maintenance",
+    "checks": "verification, challenge, and what locks a station, for maintenance",
     "simulators": "the simulated station, its unit, defects and faults",
     "records": "the signed log: what is in it, how to read and audit it",
     "keys": "who signs what, first use, approval and change control, lost keys",

@@ -26,6 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="STATION", type=Path,
                         help="the station file that names the records folder (else: records, in the working folder)")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+    parser.add_argument("--challenges", action="store_true", help="show every challenge of the station instead")
     add_filters(parser)
     parser.add_argument("--clock-is-right", metavar="PERSON",
                         help="write into the log that this person says the computer's clock is right")
@@ -43,6 +44,8 @@ def run(options: argparse.Namespace) -> int:
     if found.incomplete:
         print(f"note: the log ends in {found.incomplete} bytes of a line that is being written, or that a crash tore",
               file=sys.stderr)
+    if options.challenges:
+        return _challenges(found, options)
     runs = asked_runs(found, options)
     if options.pdf is not None:
         print(_page_to_file(found, options.serial, options.pdf), file=sys.stderr if options.json else sys.stdout)
@@ -52,6 +55,24 @@ def run(options: argparse.Namespace) -> int:
         return 0
     for line in _words(found, runs, options.serial, closing):
         print(_visible(line))
+    return 0
+
+
+def _challenges(found: Records, options: argparse.Namespace) -> int:
+    """Every challenge, oldest first: what the station was shown, what it had to find, and what it found."""
+    shown = [each for each in found.documents if each.kind == "challenge"]
+    if options.json:
+        print(json.dumps([dict(each.payload) for each in shown], indent=2))
+        return 0
+    if not shown:
+        print("no challenge in this log")
+    for each in shown:
+        said = each.payload
+        print(_visible(f"{said['time'][:19].replace('T', ' ')} UTC  entry {each.index}  {said['outcome'].upper()}  "
+                       f"{said['sequence']['name']}, by {said['operator']}: {said['sentence']}"))
+        for one in said["shown"]:
+            print(_visible(f"  {one['outcome']:6}  {one['name']} ({one['serial']}, entry {one['run']}): "
+                           f"{one['expected']}; {one['found']}"))
     return 0
 
 

@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     sequence, station, station_path = _files(options)
     serial = options.unit or _ask("Serial number of the unit: ", "--unit")
     pages = pages_of(station)
-    _check_fit(sequence, station, pages)
+    check_fit(sequence, station, pages)
     screen = open_screen(sys.stderr if options.json else sys.stdout, SystemClock(),
                          plain=True if options.json else None)
     sys.setswitchinterval(SWITCH_INTERVAL)
@@ -110,7 +110,7 @@ def pages_of(station: Station) -> dict[str, Any]:
     return {each.name: load_any_page(find(each.page, shipped=bool(station.simulated))) for each in station.instruments}
 
 
-def _check_fit(sequence: Sequence, station: Station, pages: Mapping[str, Any]) -> None:
+def check_fit(sequence: Sequence, station: Station, pages: Mapping[str, Any]) -> None:
     """A sequence that this station cannot run is a mistake in a file, told before anything is opened."""
     from eolseq.sequence.findings import errors_in, findings, fits_station
 

@@ -1,4 +1,4 @@
-"""What a station file says of its own checks: how often, with which known loads, reference units and fixtures."""
+"""What a station file says of its own checks: how often, with which known loads and reference units."""
 
 from __future__ import annotations
 
@@ -51,13 +51,6 @@ CHALLENGES = Field(Group({
         "simulated": Field(Text(60), required=False, about="the simulator's defect of the unit, or fault of the bay"),
     }, "the reference unit"), NAME, 2), about="each reference unit by name"),
 }, "the challenges"), required=False, about="the reference units that the station is challenged with")
-
-FIXTURES = Field(MapOf(Group({
-    "sequence": Field(Text(80), about="the name of the sequence it belongs to"),
-    "inspected_until": Field(Day(), about="the last day its inspection is good"),
-    "cycles": Field(Count(1, 10_000_000), about="how many units it may be used for after its inspection"),
-    "inspected": Field(Day(), about="the day it was inspected"),
-}, "the fixture"), NAME), required=False, default={}, about="fixtures and lead sets by identity")
 
 
 @dataclass(frozen=True)
@@ -135,24 +128,13 @@ class Challenges:
     references: tuple[Reference, ...]
 
 
-@dataclass(frozen=True)
-class FixtureData:
-    """A fixture or lead set: the sequence it belongs to, its inspection, and how many units it may be used for."""
-
-    name: str
-    sequence: str
-    inspected: date
-    inspected_until: date
-    cycles: int
-
-
 def read_checks(item: Item | None, *, simulated: bool) -> Checks | None:
     """What a station asks for; None for a simulated one that asks for nothing."""
     if item is None:
         return None if simulated else Checks()
     shifts = tuple(int(each[:2]) * 60 + int(each[3:]) for each in item["shifts"])
     demands = [Demand(item[key]["every"], item[key]["units"]) for key in ("verification", "challenge")]
-    return Checks(*demands, shifts)
+    return Checks(demands[0], demands[1], shifts)
 
 
 def read_loads(items: Mapping[str, Any]) -> tuple[KnownLoad, ...]:
@@ -169,12 +151,6 @@ def read_challenges(item: Item | None) -> Challenges | None:
     return Challenges(item["sequence"], tuple(
         Reference(name, each["about"], *(each[key] or "" for key in ("step", "reading", "says", "simulated")))
         for name, each in item["references"].items()))
-
-
-def read_fixtures(items: Mapping[str, Any]) -> tuple[FixtureData, ...]:
-    """The fixtures of a checked station file."""
-    return tuple(FixtureData(name, each["sequence"], each["inspected"], each["inspected_until"], each["cycles"])
-                 for name, each in items.items())
 
 
 def check_checks(item: Item, findings: Findings) -> None:

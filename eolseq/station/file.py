@@ -22,16 +22,13 @@ from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListO
 from eolseq.station.checks import (
     CHALLENGES,
     CHECKS,
-    FIXTURES,
     KNOWN_LOADS,
     Challenges,
     Checks,
-    FixtureData,
     KnownLoad,
     check_checks,
     read_challenges,
     read_checks,
-    read_fixtures,
     read_loads,
 )
 from eolseq.station.known import read_known
@@ -84,7 +81,6 @@ STATION = Group({
     "checks": CHECKS,
     "known_loads": KNOWN_LOADS,
     "challenges": CHALLENGES,
-    "fixtures": FIXTURES,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
         "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
@@ -149,7 +145,6 @@ class Station:
     checks: Checks | None = None
     known_loads: tuple[KnownLoad, ...] = ()
     challenges: Challenges | None = None
-    fixtures: tuple[FixtureData, ...] = ()
 
 
 def load_station(path: Path) -> Station:
@@ -176,8 +171,7 @@ def load_station(path: Path) -> Station:
         ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
         decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]),
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
-        known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
-        fixtures=read_fixtures(item["fixtures"]))
+        known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]))
 
 
 def _port(item: Item | None) -> dict[str, Any]:

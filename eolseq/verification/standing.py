@@ -1,4 +1,4 @@
-"""Whether a station may test units now: calibration, verification, challenge, what was changed since, fixtures.
+"""Whether a station may test units now: calibration, verification, challenge, what was changed since.
 
 Pure: what the log says and what stands on the bench come in as values, and out come sentences, each with what to do.
 """
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from eolseq.station.checks import Checks, Demand, FixtureData, KnownLoad
+from eolseq.station.checks import Checks, Demand, KnownLoad
 
 
 class Reason(NamedTuple):
@@ -144,25 +144,4 @@ def _too_old(present: Present, demand: Demand, last: Past, since: datetime, what
     if demand.units is not None and units >= demand.units:
         return [Reason(f"{what} (entry {last.index}) counts for {demand.units} units, and {units} were tested "
                        "since.", do)]
-    return []
-
-
-def fixture_reasons(fixtures: Iterable[FixtureData], named: str | None, sequence: str, today: date,
-                    used: Callable[[str, date], int]) -> list[Reason]:
-    """Why a fixture may not be used: it must be one of the station's for this sequence, inspected, and not worn out."""
-    mine = [each for each in fixtures if each.sequence == sequence]
-    if not mine:
-        return []
-    known = ", ".join(each.name for each in mine)
-    found = next((each for each in mine if each.name == named), None)
-    if found is None:
-        said = "No fixture is named" if named is None else f"Fixture {named} is not for the sequence '{sequence}'"
-        return [Reason(f"{said}; it is run on {known}.", "Connect that fixture, and name it with --fixture.")]
-    if today > found.inspected_until:
-        return [Reason(f"The inspection of fixture {found.name} was good until {found.inspected_until}.",
-                       "Have it inspected, and its entry in the station file changed.")]
-    cycles = used(found.name, found.inspected)
-    if cycles >= found.cycles:
-        return [Reason(f"Fixture {found.name} was used for {cycles} units since its inspection on {found.inspected}; "
-                       f"{found.cycles} are allowed.", "Have it inspected and its contacts renewed.")]
     return []

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from eolseq.quantity import parse
-from eolseq.station.checks import Checks, Demand, FixtureData, KnownLoad
-from eolseq.verification.standing import OnBench, Past, Present, fixture_reasons, reasons
+from eolseq.station.checks import Checks, Demand, KnownLoad
+from eolseq.verification.standing import OnBench, Past, Present, reasons
 
 NOW = datetime(2026, 3, 4, 15, 30, tzinfo=UTC)
 METER = OnBench("resistance", "RM-4", "1004", date(2026, 12, 31), "page-1")
@@ -112,19 +112,3 @@ def test_a_shift_began_at_one_of_its_times_and_at_most_a_day_ago(now: datetime, 
     assert since.hour * 60 + since.minute in shifts
     later = [since.replace(hour=0, minute=0) + timedelta(days=day, minutes=each) for each in shifts for day in (0, 1)]
     assert not any(since < each <= now for each in later), "a later shift has begun"
-
-
-FIXTURE = FixtureData("f-1", "Duct heater", date(2026, 1, 1), date(2026, 3, 4), 10)
-
-
-@pytest.mark.parametrize(("named", "today", "used", "words"), [
-    (None, date(2026, 3, 4), 0, "No fixture is named"),
-    ("f-2", date(2026, 3, 4), 0, "Fixture f-2 is not for"),
-    ("f-1", date(2026, 3, 5), 0, "inspection of fixture f-1"),
-    ("f-1", date(2026, 3, 4), 10, "used for 10 units"),
-    ("f-1", date(2026, 3, 4), 9, ""),
-])
-def test_fixtures(named: str | None, today: date, used: int, words: str) -> None:
-    found = fixture_reasons([FIXTURE], named, "Duct heater", today, lambda name, since: used)
-    assert (words in found[0].what) if words else found == []
-    assert fixture_reasons([FIXTURE], named, "Another", today, lambda name, since: used) == []
