@@ -13,20 +13,21 @@ from eolseq.verification.standing import OnBench, Present, history, reasons
 
 if TYPE_CHECKING:
     from eolseq.records.log import Log
+    from eolseq.sequence.model import Sequence
     from eolseq.station.open import OpenStation
 
 
 class StandingGate:
     """Refuses a unit, with every reason at once, while the station's checks do not stand; lets all pass without."""
 
-    def __init__(self, sequence_digest: str, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime,
+    def __init__(self, sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime,
                  *, trial: bool) -> None:
         self._refusal: Refused | None = None
         checks = opened.station.checks
         if checks is None:
             return
         present = Present(now, checks, on_bench(opened, pages), opened.station.known_loads, opened.station.digest,
-                          sequence_digest, log.runs_since)
+                          sequence.name, sequence.digest, log.runs_since)
         found = reasons(present, _history(log, simulated=bool(opened.station.simulated)), trial=trial)
         if found:
             self._refusal = Refused("\n".join(f"{each.what} {each.do}" for each in found))

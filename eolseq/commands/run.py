@@ -164,7 +164,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         bay = bay_of(opened, pages)
         now = wires.clock.now()
         gate = ApprovalGate(sequence, station, pages, log, now.date(), trial=options.trial)
-        standing = StandingGate(sequence.digest, opened, pages, log, now, trial=options.trial)
+        standing = StandingGate(sequence, opened, pages, log, now, trial=options.trial)
         unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate, standing], approval=gate.index,
                        trial=options.trial, listen=typed_at_terminal)
         result = unit.run(serial)

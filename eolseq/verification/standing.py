@@ -55,6 +55,7 @@ class Present:
     instruments: tuple[OnBench, ...]
     loads: tuple[KnownLoad, ...]
     station_digest: str
+    sequence_name: str
     sequence_digest: str
     units_since: Callable[[int], int]
 
@@ -125,10 +126,11 @@ def _challenge(present: Present, past: list[Past]) -> list[Reason]:
     since = present.checks.since(present.checks.challenge, present.now)
     if since is None:
         return []
-    of_this = [each for each in past if each.payload["sequence"]["digest"] == present.sequence_digest]
-    if not of_this:
-        return [Reason("The station was never challenged with this sequence as it is.", do)]
-    last, pages = of_this[-1], {each.name: each.page for each in present.instruments}
+    if last is None:
+        return [Reason("The station was never challenged.", do)]
+    used, pages = last.payload["sequence"], {each.name: each.page for each in present.instruments}
+    if used["name"] == present.sequence_name and used["digest"] != present.sequence_digest:
+        return [Reason(f"The sequence was changed since the challenge with it (entry {last.index}).", do)]
     if last.payload["station_digest"] != present.station_digest:
         return [Reason(f"The station file was changed since the challenge (entry {last.index}).", do)]
     if last.payload["pages"] != pages:

@@ -23,7 +23,7 @@ CHECKS = Checks(Demand("day", 100), Demand("shift", 50), (360, 840, 1320))
 
 def present(**changed: Any) -> Present:
     values: dict[str, Any] = {"now": NOW, "checks": CHECKS, "instruments": (METER,), "loads": (LOAD,),
-                              "station_digest": "station-1", "sequence_digest": "sequence-1",
+                              "station_digest": "station-1", "sequence_name": "Duct heater", "sequence_digest": "sequence-1",
                               "units_since": lambda index: 0}
     return Present(**{**values, **changed})
 
@@ -35,7 +35,7 @@ def verified(index: int = 5, time: datetime = NOW - timedelta(hours=1), trusted:
 
 
 def challenged(index: int = 6, time: datetime = NOW - timedelta(hours=1), **changed: Any) -> Past:
-    said = {"outcome": "pass", "sentence": "", "sequence": {"digest": "sequence-1"}, "station_digest": "station-1",
+    said = {"outcome": "pass", "sentence": "", "sequence": {"name": "Duct heater", "digest": "sequence-1"}, "station_digest": "station-1",
             "pages": {"resistance": "page-1"}}
     return Past(index, "challenge", time, {**said, **changed}, True)
 
@@ -53,7 +53,7 @@ REFUSED = {
     "exchanged": (present(instruments=(replace(METER, serial="1005"),)), "never verified"),
     "page changed": (present(instruments=(replace(METER, page="page-2"),)), "page of resistance (RM-4 1004) was changed"),
     "station file changed": (present(station_digest="station-2"), "station file was changed"),
-    "sequence changed": (present(sequence_digest="sequence-2"), "never challenged with this sequence"),
+    "sequence changed": (present(sequence_digest="sequence-2"), "sequence was changed"),
     "too many units since verified": (present(units_since=lambda index: 100 if index == 5 else 0), "counts for 100"),
     "too many units since challenged": (present(units_since=lambda index: 50 if index == 6 else 0), "counts for 50"),
 }
@@ -96,6 +96,10 @@ def test_a_trial_needs_no_checks_in_time_but_nothing_known_bad() -> None:
     assert reasons(present(), (), trial=True) == []
     assert len(reasons(present(), (verified(outcome="fail"),), trial=True)) == 1
     assert len(reasons(present(now=NOW.replace(year=2027)), (), trial=True)) == 2
+
+
+def test_a_challenge_with_another_sequence_counts_for_the_station() -> None:
+    assert reasons(present(sequence_name="Small heater", sequence_digest="sequence-9"), GOOD) == []
 
 
 def test_never_asks_for_nothing() -> None:
