@@ -149,7 +149,8 @@ def _load_simulator(path: Path) -> object:
 
 
 _LOADERS: Mapping[str, Callable[[Path], object]] = {
-    "driver page": _load_page, "register page": _load_register_page, "station": _load_station, "simulator": _load_simulator}
+    "driver page": _load_page, "register page": _load_register_page, "station": _load_station,
+    "simulator": _load_simulator}
 
 
 def _station(path: Path) -> tuple[Any, Mapping[str, Any]]:

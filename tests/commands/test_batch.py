@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import statistics
 import random
+import statistics
 from pathlib import Path
 
 import pytest
