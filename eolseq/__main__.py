@@ -22,7 +22,7 @@ COMMANDS = {
     "records": "list the runs in a station's log, or show those on one unit",
     "verify": "hold instruments against known loads",
     "challenge": "show the station reference units with known faults",
-    "unlock": "put a locked station back into use, by a signed order",
+    "unlock": "put a locked station back into use",
     "suspects": "list the units that an instrument tested since it was last verified as good",
     "audit": "check every signature, index and root of a log",
     "manual": "show the manual, or list its topics",

@@ -23,7 +23,7 @@ def test_the_list_is_shown_without_the_commands() -> None:
     done = subprocess.run([sys.executable, "-X", "importtime", "-m", "eolseq", "--help"], cwd=ROOT, capture_output=True,
                           text=True, timeout=60, check=False)
     assert done.returncode == 0
-    assert all(f"    {name} " in done.stdout for name in COMMANDS)
+    assert all(f"\n    {name}" in done.stdout for name in COMMANDS)
     assert "eolseq.errors" in done.stderr and "eolseq.commands." not in done.stderr and "pyvisa" not in done.stderr
 
 

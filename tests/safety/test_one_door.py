@@ -40,7 +40,10 @@ def test_one_module_has_permits() -> None:
 
 
 def test_only_the_watcher_passes_actions_on_and_only_to_the_guard_unit() -> None:
-    assert [n for n, f in modules().items() if "performs an action it was handed" in f] == ["guard/watcher.py"]
+    """A driver page's transcript is played as well, on a line of paper that reaches no instrument."""
+    handed = [name for name, found in modules().items() if "performs an action it was handed" in found]
+    assert sorted(handed) == ["guard/watcher.py", "instruments/transcript.py"]
+    assert "open_link" not in (PACKAGE / "instruments/transcript.py").read_text()
 
 
 def test_the_walk_would_see_a_second_door() -> None:
