@@ -96,7 +96,8 @@ def _check(path: Path, facts: tuple[Any, Mapping[str, Any]] | None, strict: bool
     except FileMistakes as error:
         checked.mistakes = error.mistakes
     except WrongUse as error:
-        checked.mistakes = (Mistake(Place(str(path), 1, 1), error.what.rstrip("."), error.do.rstrip(".")),)
+        do = error.do.rstrip(".")
+        checked.mistakes = (Mistake(Place(str(path), 1, 1), f"{error.what.rstrip('.')}; {do[:1].lower()}{do[1:]}"),)
     return checked
 
 
