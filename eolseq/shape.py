@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -433,6 +434,7 @@ class _Reader:
         return found
 
 
+@lru_cache(maxsize=2)  # a file is looked at for its kind and then read; nodes are never changed
 def compose(source: bytes, path: str) -> Any:
     """YAML nodes of a file, after the checks on size, encoding, tags and aliases; FileMistakes if they fail."""
     import yaml
