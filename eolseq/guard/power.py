@@ -42,7 +42,6 @@ class Door:
         self._ceilings = ceilings
         self._wiring = wiring
         self.announce = announce
-        self.ever_on = False
         self.voltage_possible = False
 
     @contextmanager
@@ -112,7 +111,6 @@ class Door:
 
     def _switch_on(self, source: Instrument, opening: Opening) -> None:
         opening.on = True  # from the moment the order may be on the wire
-        self.ever_on = True
         source.perform("energise", permit=Permit(source.role))
         self._watcher.check()
 

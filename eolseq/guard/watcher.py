@@ -60,7 +60,6 @@ class Watcher:
         self.seen_open = False  # since the guard was last armed; shows that its switch is not tied down
         self.reason: Reason | None = None
         self._ever_tripped = False  # stays, so that no line is left aborted
-        self.tripped_at: float | None = None
         self.stop_failures: list[str] = []
         self.on_look: Callable[[GuardState], None] | None = None
         self._guard = guard_unit
@@ -181,7 +180,6 @@ class Watcher:
             return
         self.reason = reason
         self._ever_tripped = True
-        self.tripped_at = self.clock.monotonic()
         self.send_off()
         self._woken.set()
         for line in self._lines:
@@ -214,7 +212,6 @@ class Watcher:
     def reset(self) -> None:
         """Forget the trip, once everything is off and dead; allows blocked reads again."""
         self.reason = None
-        self.tripped_at = None
         self.stop_failures.clear()
         self._drop.clear()
         self._woken.clear()

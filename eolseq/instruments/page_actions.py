@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from eolseq.errors import Place
 from eolseq.instruments.page_model import UNUSED, Action, Ask, Pause, Send, Wait, Within
 from eolseq.instruments.page_values import Section
@@ -14,6 +16,23 @@ from eolseq.shape import Findings, Item
 _KEYS = {"send": ((), ("within",)), "ask": (("reply",), ("within",)),
          "wait": (("reply", "until", "within"), ("every",)), "pause": ((), ())}
 _EVERY = 0.02        # s, between two looks of a wait
+
+
+def right_keys(findings: Findings, keys: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]], kind: str,
+               entry: Item) -> bool:
+    """Whether a line of an action has the keys of its kind and no others; notes what is missing or odd.
+
+    ``keys``: the needed and the optional keys beside each kind of line.
+    """
+    needed, optional = keys[kind]
+    missing = [key for key in needed if not entry.given(key)]
+    for key in missing:
+        findings.add(entry.place, f"'{key}' is missing beside '{kind}'")
+    odd = [key for key in entry if entry.given(key) and key not in (kind, *needed, *optional)]
+    for key in odd:
+        findings.add(entry.place_of_key(key), f"'{key}' has no meaning beside '{kind}'",
+                     f"{kind} with {', '.join((*needed, *optional)) or 'nothing else'}")
+    return not missing and not odd and all(entry[key] is not None for key in needed)
 
 
 class Actions(Section):
@@ -45,7 +64,7 @@ class Actions(Section):
                                "exactly one of send, ask, wait, pause")
             return None
         kind = kinds[0]
-        if not self._right_keys(kind, entry) or entry[kind] is None:
+        if not right_keys(self.findings, _KEYS, kind, entry) or entry[kind] is None:
             return None
         if kind == "pause":
             return Pause(float(entry["pause"]))
@@ -61,17 +80,6 @@ class Actions(Section):
         if reply is None:
             return None
         return Ask(message, reply, within) if kind == "ask" else self._wait(entry, message, reply, within)
-
-    def _right_keys(self, kind: str, entry: Item) -> bool:
-        needed, optional = _KEYS[kind]
-        missing = [key for key in needed if not entry.given(key)]
-        for key in missing:
-            self.findings.add(entry.place, f"'{key}' is missing beside '{kind}'")
-        odd = [key for key in entry if entry.given(key) and key not in (kind, *needed, *optional)]
-        for key in odd:
-            self.findings.add(entry.place_of_key(key), f"'{key}' has no meaning beside '{kind}'",
-                               f"{kind} with {', '.join((*needed, *optional)) or 'nothing else'}")
-        return not missing and not odd and all(entry[key] is not None for key in needed)
 
     def _within(self, entry: Item) -> Within | None:
         within: Within | None = entry["within"]

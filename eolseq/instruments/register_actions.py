@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from eolseq.errors import Place
-from eolseq.instruments.page_actions import wanted
+from eolseq.instruments.page_actions import right_keys, wanted
 from eolseq.instruments.page_model import Pause
 from eolseq.instruments.page_values import Section
 from eolseq.instruments.register_model import Await, Block, Read, Register, RegisterLine, Write
@@ -62,7 +62,7 @@ class RegisterActions(Section):
                               "exactly one of read, write, wait, pause")
             return None
         kind = kinds[0]
-        if not self._right_keys(kind, entry) or entry[kind] is None:
+        if not right_keys(self.findings, _KEYS, kind, entry) or entry[kind] is None:
             return None
         if kind == "pause":
             return Pause(float(entry["pause"]))
@@ -81,17 +81,6 @@ class RegisterActions(Section):
                               f"one of {', '.join(self._described[section]) or '(none there)'}",
                               nearest(name, self._described[section]))
         return known.get(name)
-
-    def _right_keys(self, kind: str, entry: Item) -> bool:
-        needed, optional = _KEYS[kind]
-        missing = [key for key in needed if not entry.given(key)]
-        for key in missing:
-            self.findings.add(entry.place, f"'{key}' is missing beside '{kind}'")
-        odd = [key for key in entry if entry.given(key) and key not in (kind, *needed, *optional)]
-        for key in odd:
-            self.findings.add(entry.place_of_key(key), f"'{key}' has no meaning beside '{kind}'",
-                              f"{kind} with {', '.join((*needed, *optional)) or 'nothing else'}")
-        return not missing and not odd and all(entry[key] is not None for key in needed)
 
     def _wait(self, entry: Item, block: Block, within: float) -> Await:
         flags = [each.name for each in block.flags]
