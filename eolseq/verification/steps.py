@@ -93,10 +93,23 @@ class _Check:
 
 
 @dataclass(frozen=True)
-class OnResistance(_Check):
-    """The resistance meter on a known load."""
+class _KnownResistance(_Check):
+    """A known resistance in the unit's place, and the band that its certificate and the instrument give."""
 
     load: KnownLoad
+
+    def _band(self) -> AcceptanceBand:
+        span = self.span_of(self.role, "resistance", self.load.resistance)
+        return band_around(certified(self.load), expanded(span, float(self.load.resistance)), "ohm")
+
+    def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
+        """Known beforehand."""
+        return ((f"resistance {self.load.name}", self._band()),)
+
+
+@dataclass(frozen=True)
+class OnResistance(_KnownResistance):
+    """The resistance meter on a known load."""
 
     @property
     def connections(self) -> Connections:
@@ -112,20 +125,11 @@ class OnResistance(_Check):
             found.take(reading, self._band(), where=self.load.name)
         return found.evidence()
 
-    def _band(self) -> AcceptanceBand:
-        span = self.span_of(self.role, "resistance", self.load.resistance)
-        return band_around(certified(self.load), expanded(span, float(self.load.resistance)), "ohm")
-
-    def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
-        """Known beforehand."""
-        return ((f"resistance {self.load.name}", self._band()),)
-
 
 @dataclass(frozen=True)
-class OnShunt(_Check):
+class OnShunt(_KnownResistance):
     """The continuity tester on a known shunt, at its full test current."""
 
-    load: KnownLoad
     current: Quantity
 
     @property
@@ -147,14 +151,6 @@ class OnShunt(_Check):
                     hold.add(look)
             found.take(hold.last("resistance", "ohm"), self._band(), where=self.load.name)
         return found.evidence()
-
-    def _band(self) -> AcceptanceBand:
-        span = self.span_of(self.role, "resistance", self.load.resistance)
-        return band_around(certified(self.load), expanded(span, float(self.load.resistance)), "ohm")
-
-    def bands(self) -> tuple[tuple[str, AcceptanceBand], ...]:
-        """Known beforehand."""
-        return ((f"resistance {self.load.name}", self._band()),)
 
 
 @dataclass(frozen=True)
