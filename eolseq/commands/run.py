@@ -146,8 +146,7 @@ def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station
 
 def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station, pages: Mapping[str, Any],
                addresses: Mapping[str, str], serial: str, screen: Any) -> tuple[RunResult, str]:
-    from eolseq.commands.approving import ApprovalGate
-    from eolseq.commands.checking import StandingGate
+    from eolseq.commands.gates import Setting, gates_of
     from eolseq.commands.wiring import real_wires
     from eolseq.engine.run import UnitRun
     from eolseq.screen.numbers import typed_at_terminal
@@ -162,11 +161,9 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
         bay = bay_of(opened, pages)
-        now = wires.clock.now()
-        gate = ApprovalGate(sequence, station, pages, log, now.date(), trial=options.trial)
-        standing = StandingGate(sequence, opened, pages, log, now, trial=options.trial)
-        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate, standing], approval=gate.index,
-                       trial=options.trial, listen=typed_at_terminal)
+        gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, trial=options.trial))
+        unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, gates.acknowledged(asking), gates.of_unit,
+                       approval=gates.approval, trial=options.trial, listen=typed_at_terminal)
         result = unit.run(serial)
         if unit.crash is not None:
             import traceback

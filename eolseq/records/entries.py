@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal, Protocol
 
 Mode = Literal["real", "simulated"]
 YesNo = Literal["yes", "no"]
@@ -351,12 +351,15 @@ class Approval:
     document: str
 
 
-Entry = Genesis | Keys | Approval | Verification | Challenge | Begin | Energise | Reading | End | Abandon | Lock \
-    | Unlock | Recovery | Remark | ClockMark | Close
+class Entry(Protocol):
+    """Anything that can be written into the log: frozen data of text, counts and null, with its kind."""
+
+    kind: ClassVar[str]
+
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",
-                   "unlock", "recovery", "clock", "remark", "close"})
+                   "unlock", "recovery", "clock", "remark", "close", "void"})
 """Every kind the format knows, those of later versions included."""
 
 

@@ -1,0 +1,63 @@
+"""Every gate that a unit must pass before its test, put together for a station: the one list for all commands.
+
+A gate is called with the serial and raises Refused with what to do; a gate that the station file does not ask for is
+not in the list.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from eolseq.clock import Clock
+    from eolseq.engine.events import Cautions
+    from eolseq.records.log import Log
+    from eolseq.sequence.model import Sequence
+    from eolseq.station.open import OpenStation
+
+Gate = Callable[[str], None]
+Acknowledge = Callable[["Cautions"], "str | None"]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What gates look at: the sequence, the open station with its driver pages, its log, and the clock."""
+
+    sequence: Sequence
+    opened: OpenStation
+    pages: Mapping[str, Any]
+    log: Log
+    clock: Clock
+    trial: bool = False
+
+
+@dataclass(frozen=True)
+class Gates:
+    """``of_unit`` in order; ``approval`` is the index of the sequence's approval; ``of_person`` raises Refused."""
+
+    of_unit: list[Gate]
+    approval: int | None
+    of_person: list[Gate]
+
+    def acknowledged(self, asking: Acknowledge) -> Acknowledge:
+        """The same question, but an operator who may not run this is refused after answering it."""
+        def ask(cautions: Cautions) -> str | None:
+            operator = asking(cautions)
+            for gate in self.of_person if operator else ():
+                gate(str(operator))
+            return operator
+        return ask
+
+
+def gates_of(setting: Setting) -> Gates:
+    """The gates of a run of this sequence at this station, now."""
+    from eolseq.commands.approving import ApprovalGate
+    from eolseq.commands.checking import StandingGate
+
+    now = setting.clock.now()
+    approval = ApprovalGate(setting.sequence, setting.opened.station, setting.pages, setting.log, now.date(),
+                            trial=setting.trial)
+    standing = StandingGate(setting.sequence, setting.opened, setting.pages, setting.log, now, trial=setting.trial)
+    return Gates([approval, standing], approval.index, [])
