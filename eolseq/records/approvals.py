@@ -19,6 +19,7 @@ from typing import Any
 from eolseq.errors import NotGenuine, WrongUse
 from eolseq.records.documents import APPROVAL_TYPE, Document, read_document, refuse_unless
 from eolseq.records.keys import RegisteredKey
+from eolseq.records.people import PeopleList, judge_people
 from eolseq.records.registry import (
     ENGINEER,
     MAINTENANCE,
@@ -29,6 +30,7 @@ from eolseq.records.registry import (
 )
 from eolseq.records.runs import Carried
 from eolseq.records.station_checks import judge_unlock, judge_verification
+from eolseq.records.unit_documents import judge_release, judge_rework
 
 SEQUENCE, DRIVER_PAGE, STATION_FILE = "sequence", "driver page", "station"
 ROLES_FOR: Mapping[str, tuple[str, ...]] = {
@@ -37,6 +39,8 @@ ROLES_FOR: Mapping[str, tuple[str, ...]] = {
 
 LONGEST_TEXT = 33_000  # bytes, as JSON, of an approved file that a document can hold
 
+_OWN_WORD = ("verification", "unlock", "rework", "release")
+_ABOUT_UNITS = {"rework": judge_rework, "release": judge_release}
 _FIELDS: dict[str, type | tuple[type, ...]] = {
     "v": int, "origin": str, "of": str, "name": str, "version": str, "file": str, "digest": str, "number": int,
     "author": (str, type(None)), "reason": str, "effective": str, "text": (str, type(None))}
@@ -79,6 +83,8 @@ class Standing:
     """The registry and the approvals of one log, version after version, as they stand after the entries taken in.
 
     ``verified``: who signed the verification in an entry. ``unlocked``: by the entry of a lock, that of its unlock.
+    ``people``: the list of who may test, None before there is one. ``about_units``: who signed the release or the
+    lead's word on a rework in an entry.
     """
 
     def __init__(self, documents: Iterable[Carried]) -> None:
@@ -90,6 +96,8 @@ class Standing:
         self.approvals: list[Approval] = []
         self.verified: dict[int, tuple[RegisteredKey, ...]] = {}
         self.unlocked: dict[int, int] = {}
+        self.people: PeopleList | None = None
+        self.about_units: dict[int, tuple[RegisteredKey, ...]] = {}
         for each in entries:
             self.take(each)
 
@@ -100,14 +108,18 @@ class Standing:
 
     def take(self, entry: Carried) -> None:
         """Take in one entry that carries a document; NotGenuine when the document may not stand there."""
-        if entry.kind == "challenge" or (entry.kind in ("verification", "unlock")
-                                         and entry.payload.get("document") is None):
+        if entry.kind == "challenge" or (entry.kind in _OWN_WORD and entry.payload.get("document") is None):
             return  # the station's own word: whether that is enough is for whoever asks
         document = read_document(str(entry.payload.get("document")).encode())
         if entry.kind == "verification":
             self.verified[entry.index] = tuple(judge_verification(document, self.registry, entry.index, entry.payload))
         elif entry.kind == "unlock":
             self.unlocked[self.judge_unlock(document, entry.index)[0]] = entry.index
+        elif entry.kind == "people":
+            self.people = judge_people(document, self.registry, entry.index, self.people)
+        elif entry.kind in _ABOUT_UNITS:
+            judge = _ABOUT_UNITS[entry.kind]
+            self.about_units[entry.index] = tuple(judge(document, self.registry, entry.index, entry.payload))
         elif entry.kind == "keys":
             registry = self.judge_registry(document, entry.index, entry.leaf)
             if entry.payload.get("version") != registry.version:
@@ -119,6 +131,11 @@ class Standing:
             if said != (approval.of, approval.name, approval.digest):
                 raise NotGenuine(f"Entry {entry.index} says something else than the approval that it carries.")
             self.approvals.append(approval)
+
+    def holds(self, index: int) -> bool:
+        """Whether an entry carries a release, or the lead's word, whose signatures hold to this day."""
+        signers = self.about_units.get(index, ())
+        return bool(signers) and all(self.registry.good_at(each.key.keyid, index) for each in signers)
 
     def judge_unlock(self, document: Document, index: int) -> tuple[int, list[RegisteredKey]]:
         """The entry of the lock that an unlock is for, and who signed; NotGenuine when it may not stand at an index."""

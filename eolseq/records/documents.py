@@ -23,6 +23,9 @@ KEYS_TYPE = "application/vnd.eolseq.keys.v1+json"
 APPROVAL_TYPE = "application/vnd.eolseq.approval.v1+json"
 VERIFICATION_TYPE = "application/vnd.eolseq.verification.v1+json"
 UNLOCK_TYPE = "application/vnd.eolseq.unlock.v1+json"
+PEOPLE_TYPE = "application/vnd.eolseq.people.v1+json"
+REWORK_TYPE = "application/vnd.eolseq.rework.v1+json"
+RELEASE_TYPE = "application/vnd.eolseq.release.v1+json"
 
 LONGEST_DOCUMENT = 47_000  # bytes; an entry that carries it must fit a line of the log
 _TWICE = "Have it made again, from the start."

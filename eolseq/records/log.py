@@ -37,7 +37,7 @@ from eolseq.records.folder import (
 )
 from eolseq.records.keys import STATION, SigningKey, station_key
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import DOCUMENTS, WATCHED, Carried, Glance, LockState, OpenRun
+from eolseq.records.runs import KEPT_WHOLE, WATCHED, AboutUnit, Carried, Glance, LabelSeen, LockState, OpenRun, Run
 from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Scan, scan
 from eolseq.records.scars import Scar
 from eolseq.records.system import OperatingSystem
@@ -131,6 +131,28 @@ class Log:
         """Every run on a unit so far, oldest first, open and abandoned ones included."""
         return self._found.book.attempts(serial)
 
+    def runs(self, serial: str) -> list[Run]:
+        """The runs on a unit, oldest first, as the log has them."""
+        return list(self._found.book.by_serial.get(serial, ()))
+
+    def about(self, serial: str) -> tuple[AboutUnit, ...]:
+        """The entries about a unit outside its runs, such as a rework, a label or an earlier check, oldest first."""
+        return tuple(self._found.book.about.get(serial, ()))
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it is the log of a simulated station."""
+        return self._found.identity.role != STATION
+
+    def last_run(self, serial: str) -> Run | None:
+        """The last run on a unit as the log has it, open or not; None when there is none."""
+        runs = self._found.book.by_serial.get(serial)
+        return runs[-1] if runs else None
+
+    def labels(self, serial: str) -> tuple[LabelSeen, ...]:
+        """Every entry about labels of a unit, oldest first."""
+        return self._found.book.labels(serial)
+
     def open_runs(self) -> list[OpenRun]:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
         return self._found.book.open_runs()
@@ -202,20 +224,26 @@ class Log:
         found.tree.append(leaf)
         found.last_time = time
         if entry.kind in WATCHED:
-            fields = read_payload(payload) if entry.kind in DOCUMENTS else values
+            fields = read_payload(payload) if entry.kind in KEPT_WHOLE else values
             found.book.note(index, leaf, Glance(entry.kind, time, fields))
         return index
 
-    def checkpoint(self) -> None:
-        """Write origin, size and root, signed, to the file beside the log, whole or not at all."""
+    def checkpoint(self) -> Checkpoint:
+        """Write origin, size and root, signed, to the file beside the log, whole or not at all; what was written."""
         with self._one_at_a_time:
             self._refuse_if_broken()
-            note = sign_checkpoint(Checkpoint(self.origin, self.size, self.root()), self._key)
+            checkpoint = Checkpoint(self.origin, self.size, self.root())
+            note = sign_checkpoint(checkpoint, self._key)
             try:
                 replace_file(self.path.with_name(CHECKPOINT_NAME), note, self._folder, self._os)
             except BaseException as error:
                 self._break("The checkpoint could not be written", error)
                 raise
+            return checkpoint
+
+    def vouch(self, text: str) -> bytes:
+        """The station's signature, 64 bytes, under a text that leaves it, such as a label's; writes nothing."""
+        return self._key.sign(text.encode())
 
     def close(self) -> None:
         """Give the log back so that another process may have it; writes nothing."""

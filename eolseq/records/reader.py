@@ -13,7 +13,7 @@ from typing import Any
 from eolseq.errors import WrongUse
 from eolseq.records.envelope import LONGEST_LINE, entry_payload, open_entry, read_payload
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import Carried, Run, kind_of
+from eolseq.records.runs import AboutUnit, Carried, LabelSeen, Run, kind_of
 from eolseq.records.scan import LOG_NAME, Scan, scan
 
 
@@ -54,10 +54,18 @@ class Records:
         book = self._found.book
         return list(book.runs.values()) if serial is None else list(book.by_serial.get(serial, ()))
 
+    def about(self, serial: str) -> tuple[AboutUnit, ...]:
+        """The entries about a unit outside its runs, such as a rework, a label or an earlier check, oldest first."""
+        return tuple(self._found.book.about.get(serial, ()))
+
     @property
     def documents(self) -> tuple[Carried, ...]:
         """The entries that say who may sign what and what is approved, oldest first; the first is the genesis."""
         return tuple(self._found.book.documents)
+
+    def labels(self, serial: str) -> tuple[LabelSeen, ...]:
+        """Every entry about labels of a unit, oldest first."""
+        return self._found.book.labels(serial)
 
     def entry(self, index: int) -> VerifiedEntry:
         """One entry; WrongUse when the log has none of that index."""

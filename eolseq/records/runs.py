@@ -26,21 +26,29 @@ _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
                  ("run", "kind_of_step")),
     "end": (re.compile(rb'"run":([0-9]+),"serial":%b,"outcome":%b,' % (_TEXT, _TEXT)), ("run", "serial", "outcome")),
     "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _TEXT), ("run", "serial")),
+    "label": (re.compile(rb'"serial":%b,"event":%b,"end":([0-9]+),"copy":([0-9]+),"of":%b,' % ((_TEXT,) * 3)),
+              ("serial", "event", "end", "copy", "of")),
+    **{kind: (re.compile(rb'"serial":%b,' % _TEXT), ("serial",)) for kind in ("void", "earlier_check")},
 }
 _NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
-DOCUMENTS = frozenset({"genesis", "keys", "approval", "verification", "challenge", "unlock"})
-"""Entries that say who may sign what, what is approved, and how the station was checked; kept whole."""
-WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock", "recovery"}) | DOCUMENTS
+DOCUMENTS = frozenset({"genesis", "keys", "approval", "verification", "challenge", "unlock", "people", "rework",
+                       "release"})
+"""Entries that say who may sign, test or release what, what is approved, how the station was checked; kept whole."""
+OF_UNIT = frozenset({"rework", "release", "void", "label", "earlier_check"})
+"""Entries about one unit outside its runs; their first field is its serial, by which they are kept."""
+KEPT_WHOLE = DOCUMENTS | OF_UNIT
+WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock", "recovery"}) | KEPT_WHOLE
 WITHSTAND = "dielectric_withstand"
 """The kind of step that puts withstand voltage on a unit; each time counts, since each ages the insulation."""
 
 
 class Glance(NamedTuple):
-    """The few fields of an entry that this module needs."""
+    """The few fields of an entry that this module needs; ``line`` holds the others of an entry of OF_UNIT."""
 
     kind: str
     time: str
     fields: Mapping[str, Any]
+    line: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +59,23 @@ class Carried:
     leaf: bytes
     kind: str
     payload: Mapping[str, Any]
+
+
+class AboutUnit:
+    """An entry of OF_UNIT: its index, kind and time; its payload is decoded when it is first asked for."""
+
+    __slots__ = ("_line", "_payload", "index", "kind", "time")
+
+    def __init__(self, index: int, kind: str, time: str, payload: Mapping[str, Any], line: bytes = b"") -> None:
+        self.index, self.kind, self.time = index, kind, time
+        self._payload, self._line = payload, line
+
+    @property
+    def payload(self) -> Mapping[str, Any]:
+        """The fields of the entry."""
+        if self._line:
+            self._payload, self._line = read_payload(take_apart(self._line).payload), b""
+        return self._payload
 
 
 @dataclass(slots=True)
@@ -74,6 +99,21 @@ class Run:
     def as_earlier(self) -> EarlierAttempt:
         """The run as a later attempt on the same unit repeats it."""
         return EarlierAttempt(self.index if self.closed_by is None else self.closed_by, self.outcome, self.leaf.hex())
+
+
+LABEL_FIELDS = ("event", "end", "copy", "of")
+"""What is kept of a label's entry; its texts would fill the memory of a station in a year."""
+
+
+@dataclass(frozen=True, slots=True)
+class LabelSeen:
+    """An entry about a label: its index, what happened, the end of the run it stands on, which copy, of what."""
+
+    index: int
+    event: str
+    end: int
+    copy: int
+    of: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +153,8 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
         pattern, names = _FIELDS.get(kind, _NOTHING)
         values = pattern.match(head, found.end())
         if values is not None:
-            return Glance(kind, found[1].decode(), dict(zip(names, map(_value, values.groups()), strict=True)))
+            return Glance(kind, found[1].decode(), dict(zip(names, map(_value, values.groups()), strict=True)),
+                          line if kind in OF_UNIT and kind != "label" else b"")
     payload = read_payload(take_apart(line).payload)  # a long serial, or a kind whose fields are not at its head
     return Glance(payload["kind"], payload["time"], payload) if payload["kind"] in WATCHED else None
 
@@ -147,6 +188,7 @@ class RunBook:
     def __init__(self) -> None:
         self.runs: dict[int, Run] = {}
         self.by_serial: dict[str, list[Run]] = {}
+        self.about: dict[str, list[AboutUnit]] = {}
         self.open: dict[int, Run] = {}
         self.lock: LockState | None = None
         self.documents: list[Carried] = []
@@ -156,6 +198,11 @@ class RunBook:
         """Take in one entry; NotGenuine when it does not fit those before it."""
         try:
             self._note(index, leaf, seen.kind, seen.time, seen.fields)
+            if seen.kind in OF_UNIT:
+                fields = seen.fields
+                kept = {name: fields[name] for name in LABEL_FIELDS} if seen.kind == "label" else fields
+                self.about.setdefault(fields["serial"], []).append(
+                    AboutUnit(index, seen.kind, seen.time, kept, seen.line))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise NotGenuine(f"Entry {index} ({seen.kind}) does not fit the entries before it ({error!r}).",
                              "Run: eolseq audit on the log, and show its findings to quality.") from error
@@ -176,9 +223,16 @@ class RunBook:
                 wrong = f"run {run.index} is of unit {run.serial}"
             elif kind == "end":
                 wrong = self._miscounted(fields)
+        elif kind == "label" and fields["event"] == "print":
+            wrong = self._no_pass(fields)
         if wrong:
             raise RecordFault(f"An entry of kind {kind} cannot be written: {wrong}.",
                               "Nothing was written. This is a mistake in the program; report it.")
+
+    def labels(self, serial: str) -> tuple[LabelSeen, ...]:
+        """Every entry about labels of a unit, oldest first."""
+        return tuple(LabelSeen(each.index, *(each.payload[name] for name in LABEL_FIELDS))
+                     for each in self.about.get(serial, ()) if each.kind == "label")
 
     def attempts(self, serial: str) -> list[EarlierAttempt]:
         """Every run on a unit so far, oldest first."""
@@ -198,6 +252,15 @@ class RunBook:
         if fields["withstand_applications"] == applied:
             return ""
         return f"withstand voltage was put on the unit {applied} times in this log"
+
+    def _no_pass(self, fields: Mapping[str, Any]) -> str:
+        """Why a label may not be printed: it stands on the last run of its unit, which ended as a pass and no trial."""
+        runs, labels = self.by_serial.get(fields["serial"], ()), self.labels(fields["serial"])
+        last = runs[-1] if runs else None
+        if last is None or (last.closed_by, last.outcome, last.trial) != (fields["end"], "pass", "no"):
+            return f"the last run on unit {fields['serial']} is no pass that entry {fields['end']} ended"
+        copies = sum(each.event == "print" and each.of == fields["of"] for each in labels)
+        return "" if fields["copy"] == copies + 1 else f"{copies} labels were printed for it in this log"
 
     def _note(self, index: int, leaf: bytes, kind: str, time: str, fields: Mapping[str, Any]) -> None:
         if time > self.latest or (kind == "clock" and fields.get("by")):
