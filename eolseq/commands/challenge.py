@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import signing
+from eolseq.commands.tracing import trace_argument, traced
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="S", type=Path, required=True, help="the station file")
     parser.add_argument("--acknowledge", metavar="OPERATOR",
                         help="acknowledge the cautions in this operator's name; simulated stations only")
+    trace_argument(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -82,7 +84,7 @@ def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, seq
     with ExitStack() as stack:
         stack.callback(screen.close)
         addresses, order = stack.enter_context(bench_of(station, path))
-        wires = real_wires(addresses)
+        wires = stack.enter_context(traced(real_wires(addresses), options))
         opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
         stack.callback(opened.close)
         asking = running.Asking(screen, options.acknowledge)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import signing
+from eolseq.commands.tracing import trace_argument, traced
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
                         help="acknowledge the cautions in this operator's name; simulated stations only")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output, words on error")
     signing.signing_arguments(parser)
+    trace_argument(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -88,7 +90,7 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
     with ExitStack() as stack:
         stack.callback(screen.close)
         addresses, order = stack.enter_context(bench_of(station, path))
-        wires = real_wires(addresses)
+        wires = stack.enter_context(traced(real_wires(addresses), options))
         opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
         stack.callback(opened.close)
         asking = running.Asking(screen, options.acknowledge)

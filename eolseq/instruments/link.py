@@ -30,7 +30,7 @@ MOST_KEPT, SHORT_REPLY = 256, 64
 """How many messages of one line are kept as bytes, and replies of at most so many bytes as text."""
 
 Trace = Callable[[str, str, str, float], None]
-"""Called with instrument, ``out``, ``in`` or ``off``, the text, and the monotonic time in seconds."""
+"""Called with instrument, ``out``, ``in``, ``off`` or ``failed``, the text, and the monotonic time in seconds."""
 
 STACK_ERRORS = (pyvisa.errors.Error, OSError, RuntimeError, TypeError, ValueError, termios.error)
 
@@ -54,7 +54,7 @@ class Link:
         self.name = name
         self.address = address
         self.line = line
-        self.trace: Trace | None = None
+        self.trace: Trace | None = getattr(manager, "trace", None)  # see ``tracing.TracingManager``
         self._manager = manager
         self._visalib = manager.visalib
         self._clock = clock
@@ -352,6 +352,13 @@ class Link:
     def _failed(self, error: Exception, message: str, within: float) -> LinkFault:
         """One of ours for an error of the stack; whatever it was, the link is dirty now."""
         self._dirty = True
+        failure = self._told(error, message, within)
+        if self.trace is not None:
+            self.trace(self.name, "failed", failure.what, self._monotonic())
+        return failure
+
+    def _told(self, error: Exception, message: str, within: float) -> LinkFault:
+        """What went wrong, in our words."""
         code = getattr(error, "error_code", None)
         if self._aborted or code == StatusCode.error_abort:
             return self._stopped(message)
