@@ -23,7 +23,10 @@ Acknowledge = Callable[["Cautions"], "str | None"]
 
 @dataclass(frozen=True)
 class Setting:
-    """What gates look at: the sequence, the open station with its driver pages, its log, and the clock."""
+    """What gates look at: the sequence, the open station with its driver pages, its log, and the clock.
+
+    ``operators``: the ids of all who are signed in, so that a trainee may test beside one who is qualified.
+    """
 
     sequence: Sequence
     opened: OpenStation
@@ -31,6 +34,7 @@ class Setting:
     log: Log
     clock: Clock
     trial: bool = False
+    operators: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -55,9 +59,18 @@ def gates_of(setting: Setting) -> Gates:
     """The gates of a run of this sequence at this station, now."""
     from eolseq.commands.approving import ApprovalGate
     from eolseq.commands.checking import StandingGate
+    from eolseq.commands.line_gates import PastGate, PersonGate
 
     now = setting.clock.now()
     approval = ApprovalGate(setting.sequence, setting.opened.station, setting.pages, setting.log, now.date(),
                             trial=setting.trial)
     standing = StandingGate(setting.sequence, setting.opened, setting.pages, setting.log, now, trial=setting.trial)
-    return Gates([approval, standing], approval.index, [])
+    of_unit: list[Gate] = [approval, standing]
+    rules = setting.opened.station.rework
+    if rules.needed or rules.attempts is not None or rules.stops is not None:
+        of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))
+    of_person: list[Gate] = []
+    if setting.opened.station.people.needed:
+        of_person.append(PersonGate(setting.sequence, setting.opened.station, setting.log, now.date(),
+                                    setting.operators))
+    return Gates(of_unit, approval.index, of_person)

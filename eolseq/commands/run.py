@@ -37,6 +37,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("sequence", metavar="SEQUENCE", nargs="?", help="the sequence file")
     parser.add_argument("--unit", metavar="SERIAL", help="the unit's serial number")
     parser.add_argument("--station", metavar="STATION", help="the station file")
+    parser.add_argument("--beside", metavar="ID", action="append", default=[],
+                        help="who is signed in beside the operator, such as a qualified person beside a trainee")
     parser.add_argument("--trial", action="store_true",
                         help="try a sequence that is not approved: says TRIAL everywhere and releases nothing")
     only = parser.add_argument_group("for simulated stations only")
@@ -161,7 +163,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
         bay = bay_of(opened, pages)
-        gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, trial=options.trial))
+        gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, options.trial, tuple(options.beside)))
         unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, gates.acknowledged(asking), gates.of_unit,
                        approval=gates.approval, trial=options.trial, listen=typed_at_terminal)
         result = unit.run(serial)

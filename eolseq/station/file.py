@@ -32,6 +32,15 @@ from eolseq.station.checks import (
     read_loads,
 )
 from eolseq.station.known import read_known
+from eolseq.station.line_fields import (
+    PEOPLE,
+    REWORK,
+    PeopleRules,
+    ReworkRules,
+    check_people,
+    read_people,
+    read_rework,
+)
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
 _TIME = Amount("s", above=Decimal(0), at_most=Decimal(60))
@@ -81,6 +90,8 @@ STATION = Group({
     "checks": CHECKS,
     "known_loads": KNOWN_LOADS,
     "challenges": CHALLENGES,
+    "people": PEOPLE,
+    "rework": REWORK,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
         "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
@@ -145,6 +156,8 @@ class Station:
     checks: Checks | None = None
     known_loads: tuple[KnownLoad, ...] = ()
     challenges: Challenges | None = None
+    people: PeopleRules = PeopleRules()
+    rework: ReworkRules = ReworkRules()
 
 
 def load_station(path: Path) -> Station:
@@ -171,7 +184,9 @@ def load_station(path: Path) -> Station:
         ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
         decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]),
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
-        known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]))
+        known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
+        people=read_people(item["people"], simulated=bool(item["simulated"])),
+        rework=read_rework(item["rework"], simulated=bool(item["simulated"])))
 
 
 def _port(item: Item | None) -> dict[str, Any]:
@@ -183,6 +198,7 @@ def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
     check_decision(item["decision"], findings)
     check_checks(item, findings)
+    check_people(item, findings)
     guard = item["guard"]
     if guard["freshness"].base >= guard["watchdog"].base:
         findings.add(guard.place_of("freshness"), f"freshness {guard['freshness']} is not below the watchdog",

@@ -33,11 +33,6 @@ REWORK = Field(Group({
 }, "the rework"), required=False, about="what must come between two tests of a unit; a real station without it needs "
     "rework, and allows 3 attempts and 2 stops, a simulated one asks for nothing")
 
-PEOPLE_FILE = Group({
-    "people": Field(MapOf(MAY_TEST, PERSON, 1), about="by pseudonym with a number in it, such as op-07: who may test"),
-}, "the list of people")
-
-
 @dataclass(frozen=True)
 class PeopleRules:
     """Whether people must be listed to test here, and whom the file of a simulated station lists."""
