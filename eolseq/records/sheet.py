@@ -14,12 +14,11 @@ from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepTogether, PageTemplate, Paragraph, Spacer, Table
 
 from eolseq.records.band_drawing import BandDrawing
 from eolseq.records.filing import Line, Sheet, StepPart
+from eolseq.records.ink import BOLD, PLAIN, drawable, register_fonts
 
 _WIDTH = A4[0] - 30 * mm
 _BAND = 46 * mm
@@ -31,7 +30,7 @@ _LONGEST_TEXT = 1500  # characters; a longer one could outgrow a page
 
 
 def _style(name: str, size: float, *, bold: bool = False, **more: Any) -> ParagraphStyle:
-    return ParagraphStyle(name, fontName="VeraBd" if bold else "Vera", fontSize=size, leading=size * 1.25, **more)
+    return ParagraphStyle(name, fontName=BOLD if bold else PLAIN, fontSize=size, leading=size * 1.25, **more)
 
 
 _PLAIN, _BOLD, _SMALL = _style("plain", 7.5), _style("bold", 7.5, bold=True), _style("small", 5.8)
@@ -43,9 +42,7 @@ _STRIP = _style("strip", 12, bold=True, alignment=1)
 
 def pdf_of(sheet: Sheet) -> bytes:
     """The page, or pages, as a PDF file."""
-    for name in ("Vera", "VeraBd"):
-        if name not in pdfmetrics.getRegisteredFontNames():
-            pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
+    register_fonts()
     pages = _build(sheet, 0)[0]
     return _build(sheet, pages)[1]
 
@@ -68,16 +65,16 @@ def _every_page(canvas: Any, sheet: Sheet, pages: int) -> None:
     words = _strips(sheet)
     if words:
         canvas.setFillGray(0.9)
-        canvas.setFont("VeraBd", 64)
+        canvas.setFont(BOLD, 64)
         canvas.translate(A4[0] / 2, A4[1] / 2)
         canvas.rotate(55)
         for line, word in enumerate(words):
             canvas.drawCentredString(0, -80 * line + 20, word.partition(":")[0])
     canvas.restoreState()
-    canvas.setFont("Vera", 6.5)
+    canvas.setFont(PLAIN, 6.5)
     canvas.setFillGray(0)
     foot = f"{sheet.serial}   {sheet.outcome.upper()}   {'   '.join(word.partition(':')[0] for word in words)}"
-    canvas.drawString(15 * mm, 9 * mm, _drawable(foot))
+    canvas.drawString(15 * mm, 9 * mm, drawable(foot))
     canvas.drawRightString(A4[0] - 15 * mm, 9 * mm, f"page {canvas.getPageNumber()} of {pages}")
 
 
@@ -165,11 +162,4 @@ def _line(line: Line, as_above: bool) -> Table:
 def _text(text: str, style: ParagraphStyle = _PLAIN) -> Paragraph:
     if len(text) > _LONGEST_TEXT:
         text = text[:_LONGEST_TEXT] + " ... (cut here; the record has it whole)"
-    return Paragraph(escape(_drawable(text)), style)
-
-
-def _drawable(text: str) -> str:
-    """The text with whatever the font cannot draw written as an escape, so that nothing vanishes from the page."""
-    font: Any = pdfmetrics.getFont("Vera")
-    known = font.face.charToGlyph
-    return "".join(sign if sign.isprintable() and ord(sign) in known else ascii(sign)[1:-1] for sign in text)
+    return Paragraph(escape(drawable(text)), style)

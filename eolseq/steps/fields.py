@@ -91,6 +91,8 @@ def step_group(kind: str, dimension: str, fields: Mapping[str, Field]) -> Group:
         "band": Field(band_of(dimension, kind), about="the acceptance band of the reading"),
         "spread": spread_field(dimension),
         "connections": Field(CONNECTIONS, about="what is connected to what"),
+        "look_at": Field(Text(160), required=False, default="", about="where to look when this step rejects a unit; "
+                         "stands on its ticket"),
     }, f"this {kind} step")
 
 
