@@ -31,10 +31,7 @@ from eolseq.errors import Refused
 from eolseq.records.approvals import Standing as Documents
 from eolseq.records.runs import AboutUnit, Carried, Run
 from eolseq.serials import reserved
-from eolseq.station.line_fields import ReworkRules
-
-NO_RULES = ReworkRules()
-
+from eolseq.station.line_fields import NO_REWORK, ReworkRules
 
 class Standing(StrEnum):
     """Where a unit stands, in words."""
@@ -105,7 +102,7 @@ class UnitLog(Protocol):
         """The entries about a unit outside its runs."""
 
 
-def state_of(log: UnitLog, serial: str, rules: ReworkRules = NO_RULES) -> UnitState:
+def state_of(log: UnitLog, serial: str, rules: ReworkRules = NO_REWORK) -> UnitState:
     """Where a unit stands by its log; what people must sign counts only if signed, but for a simulated station."""
     about = log.about(serial)
     signed = any(each.kind in ("release", "rework") for each in about)

@@ -33,6 +33,8 @@ from eolseq.station.checks import (
 )
 from eolseq.station.known import read_known
 from eolseq.station.line_fields import (
+    ANYBODY,
+    NO_REWORK,
     PEOPLE,
     REWORK,
     PeopleRules,
@@ -156,8 +158,8 @@ class Station:
     checks: Checks | None = None
     known_loads: tuple[KnownLoad, ...] = ()
     challenges: Challenges | None = None
-    people: PeopleRules = PeopleRules()
-    rework: ReworkRules = ReworkRules()
+    people: PeopleRules = ANYBODY
+    rework: ReworkRules = NO_REWORK
 
 
 def load_station(path: Path) -> Station:

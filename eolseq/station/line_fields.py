@@ -50,6 +50,9 @@ class ReworkRules:
     stops: int | None = None
 
 
+ANYBODY, NO_REWORK = PeopleRules(), ReworkRules()
+
+
 def read_may_test(item: Mapping[str, Any]) -> MayTest:
     """What the table of fields read of one person."""
     return MayTest(tuple(item["sequences"]), item["until"], bool(item["trainee"]))
