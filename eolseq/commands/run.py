@@ -9,6 +9,7 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager, nullco
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from eolseq.commands.tracing import trace_argument, traced
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     only.add_argument("--open-guard-after", metavar="SECONDS", type=float,
                       help="open the guard contact so many seconds after the first energise")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output, words on error")
+    trace_argument(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -155,7 +157,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
     from eolseq.station.open import open_station
 
     with ExitStack() as stack:
-        wires = real_wires(addresses)
+        wires = stack.enter_context(traced(real_wires(addresses), options))
         opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
         stack.callback(opened.close)
         asking = Asking(screen, options.acknowledge)
@@ -174,8 +176,8 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         return result, str(log.path)
 
 
-def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
-    """What a run works with, from an open station."""
+def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = None) -> Bay:
+    """What a run works with at a bay of an open station, the first where none is named."""
     from functools import partial
 
     from eolseq.engine.entries import Used
@@ -183,14 +185,15 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any]) -> Bay:
     from eolseq.instruments.spans import span_of
 
     station = opened.station
+    bay = opened.bay(name) if name is not None else opened.bays[0]
     places = {each.name: each for each in station.instruments}
     used = {name: Used(name, player.role, opened.identities[name].model, opened.identities[name].serial,
                        opened.identities[name].raw, places[name].calibrated_until.isoformat(),
                        partial(span_of, pages[name], places[name].known))
-            for name, player in opened.players.items()}
-    return Bay(station.bays[0], station.name, station.digest, opened.simulated,
-               {name: page.digest for name, page in pages.items()}, dict(opened.by_role), used, station.connections,
-               opened.watcher, opened.door, station.decision, station.zeros)
+            for name, player in bay.players.items()}
+    return Bay(bay.name, station.name, station.digest, opened.simulated,
+               {name: pages[name].digest for name in bay.players}, dict(bay.by_role), used, bay.connections,
+               bay.watcher, bay.door, station.decision, station.zeros, bay.lease)
 
 
 def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
@@ -267,7 +270,7 @@ def signals_stop(opened: OpenStation, asking: Asking) -> Iterator[None]:
 
     def stop(number: int, _: object) -> None:
         name = {signal.SIGINT: "Ctrl-C", signal.SIGHUP: "a closed terminal"}.get(signal.Signals(number), "a signal")
-        opened.watcher.trip(Reason(False, f"Stopped by {name}.", "This unit needs a new run from the start."))
+        opened.trip(Reason(False, f"Stopped by {name}.", "This unit needs a new run from the start."))
         if asking.waiting:
             raise KeyboardInterrupt
 

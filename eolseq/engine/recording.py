@@ -23,6 +23,7 @@ from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
 from eolseq.records import entries
 from eolseq.sequence.model import Sequence
+from eolseq.station.bays import Lease, free_for_all
 from eolseq.steps.base import Step
 
 
@@ -36,7 +37,7 @@ class RunLog(Protocol):
     def append(self, entry: Any, durable: bool = True) -> int:
         """Write an entry and give its index, durable."""
 
-    def checkpoint(self) -> None:
+    def checkpoint(self) -> object:
         """Sign the present state beside the log."""
 
     def attempts(self, serial: str) -> list[entries.EarlierAttempt]:
@@ -62,6 +63,7 @@ class Bay:
     door: Door
     decision: Rule | None = None
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
+    lease: Lease = free_for_all
 
 
 class RunRecord:

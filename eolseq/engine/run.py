@@ -232,7 +232,8 @@ class UnitRun:
         ended: BaseException | None = None
         evidence = Evidence(())
         try:
-            evidence = step.run(bench)
+            with self._bay.lease(step.roles()):
+                evidence = step.run(bench)
             self._bay.watcher.check()
         except EolseqError as error:
             error.evidence = error.evidence or evidence

@@ -51,7 +51,9 @@ class _Order:
 class Watcher:
     """Watches one bay's guard."""
 
-    def __init__(self, clock: Clock, guard_unit: Instrument, settings: GuardSettings) -> None:
+    def __init__(self, clock: Clock, guard_unit: Instrument, settings: GuardSettings,
+                 name: str = "guard watcher") -> None:
+        self.name = name
         self.clock = clock
         self._monotonic = clock.monotonic
         self.settings = settings
@@ -92,7 +94,7 @@ class Watcher:
         """Set the watchdog and begin to look."""
         self._lines = tuple(lines)
         self._guard.perform("prepare", watchdog=_seconds(self.settings.watchdog))
-        self._task = self.clock.start("guard watcher", self._watch)
+        self._task = self.clock.start(self.name, self._watch)
 
     def end(self) -> None:
         """Stop looking; the watchdog then drops the contactor by itself."""

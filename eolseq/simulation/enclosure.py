@@ -25,11 +25,15 @@ _AGAIN = "guard opens again"
 
 @dataclass(frozen=True, slots=True)
 class EnclosureSettings:
-    """How the guard behaves: hard-wired or not, and seconds to close by itself and between the two contacts."""
+    """How the guard behaves: hard-wired or not, and seconds to close by itself and between the two contacts.
+
+    ``patience`` in seconds, or None for PATIENCE: after that a person opens it again when nothing begins.
+    """
 
     hard_wired: bool
     closes_after: float
     contact_spread: float
+    patience: float | None = None
 
 
 class Enclosure:
@@ -68,7 +72,8 @@ class Enclosure:
         for place, contact in enumerate(CONTACTS):
             self.world.due(f"guard {contact} closes", now + self.settings.closes_after
                            + place * self.settings.contact_spread, partial(self.close, contact))
-        self.world.due(_AGAIN, now + self.settings.closes_after + self.settings.contact_spread + PATIENCE, self.load)
+        patience = PATIENCE if self.settings.patience is None else self.settings.patience
+        self.world.due(_AGAIN, now + self.settings.closes_after + self.settings.contact_spread + patience, self.load)
 
     def begun(self) -> None:
         """Something was switched for the unit in the bay: the person leaves the guard closed until the next unit."""

@@ -9,12 +9,13 @@ from eolseq.shape import Amount, Count, Field, Group, ListOf, MapOf, OneOf, Pars
 from eolseq.simulation.faulty import LIKE as FAULT_LIKE
 from eolseq.simulation.faulty import pattern as fault_pattern
 from eolseq.simulation.faulty import read_fault
+from eolseq.simulation.hall_fields import BAYS
 from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import AirflowMeter, CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
 from eolseq.simulation.roles.registers import RegisterGuardUnit, RegisterPowerMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
-from eolseq.simulation.roles.station import GuardUnit, SwitchingUnit
+from eolseq.simulation.roles.station import GuardUnit, ManyRelays, SwitchingUnit
 from eolseq.simulation.unit import ALLOYS
 
 ROLES: dict[str, type[RoleInstrument]] = {
@@ -27,6 +28,7 @@ ROLES: dict[str, type[RoleInstrument]] = {
 
 MANNERS: dict[str, dict[str, type[RoleInstrument]]] = {
     "resistance_meter": {"awkward": AwkwardResistanceMeter},
+    "switching_unit": {"many-relays": ManyRelays},
     "power_meter": {"registers": RegisterPowerMeter}, "guard_unit": {"registers": RegisterGuardUnit},
 }
 """Role -> the models that play it with other manners on their line than plain ones."""
@@ -82,11 +84,13 @@ GUARD = Group({
     "hard_wired": Field(YesNo(), about="yes: the contacts themselves open the contactor"),
     "closes_after": Field(_SECONDS, about="it closes by itself so long after it was looked at open"),
     "contact_spread": Field(_SECONDS_OR_NONE, about="the second contact follows the first so much later"),
+    "patience": Field(_SECONDS, required=False, about="a person opens it again when nothing begins for so long; 3 s if "
+                      "left out"),
 }, "the guard")
 
 FIXTURE = Group({
-    "channels": Field(MapOf(Count(101, 140), names=r"[A-Za-z0-9]+(?:-[A-Za-z0-9]+)*", at_least=1),
-                      about="what each relay channel of the switching unit does"),
+    "channels": Field(MapOf(Count(101, 140), names=r"[A-Za-z0-9]+(?:-[A-Za-z0-9]+)*", at_least=1), required=False,
+                      about="what each relay channel of the switching unit does, where there is one bay"),
     "discharge": Field(_OHM, about="what the discharge relay puts across L-N and across L-earth"),
     "return_lead": Field(_OHM, about="of the return lead to earth; 1 Mohm or more: it is off"),
     "sense_lead": Field(_OHM, about="of a sense lead; 1 Mohm or more: it is dead"),
@@ -186,6 +190,7 @@ SIMULATOR = Group({
     "name": Field(Text(at_most=100)),
     "unit": Field(Text(at_most=60), about="serial of the unit in the bay when none is named"),
     "instruments": Field(MapOf(INSTRUMENT, names=r"[a-z][a-z0-9_-]{0,39}", at_least=1)),
+    "bays": BAYS,
     "guard": Field(GUARD), "fixture": Field(FIXTURE),
     "units": Field(ListOf(UNIT, at_least=1, at_most=100)),
     "defects": Field(MapOf(DEFECT, names=DEFECT_NAME), required=False, default=None),

@@ -17,6 +17,8 @@ from eolseq.simulation.bay import Bay
 from eolseq.simulation.enclosure import EnclosureSettings
 from eolseq.simulation.faulty import BAY, Fault, check_bay_fault, check_fault
 from eolseq.simulation.fields import FIXTURE, MANNERS, ROLES, SIMULATOR, UNIT
+from eolseq.simulation.hall import Hall, HallBay
+from eolseq.simulation.hall_fields import BayData, check_bays, groups, read_bays
 from eolseq.simulation.network import Fixture
 from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
 from eolseq.simulation.unit import Unit
@@ -86,6 +88,7 @@ class Simulator:
     faults: Mapping[str, tuple[Setting, ...]]
     about_faults: Mapping[str, str] = field(default_factory=dict)  # of the bay: what is wrong
     faulty: tuple[Fault, ...] = ()  # what is wrong from the start
+    bays: tuple[BayData, ...] = ()  # none: there is one
 
     def check_fault(self, fault: Fault) -> None:
         """WrongUse, with every name there is, when this station cannot have a fault."""
@@ -139,31 +142,60 @@ def load_simulator(path: Path) -> Simulator:
     instruments = tuple(_instrument(*each) for each in item["instruments"].items())
     return Simulator(item["name"], str(path), item["unit"], instruments,
                      EnclosureSettings(**_si(item["guard"])), _si(item["fixture"]), units, defects, faults,
-                     {name: each["about"] for name, each in (item["faults"] or {}).items()}, tuple(item["faulty"]))
+                     {name: each["about"] for name, each in (item["faults"] or {}).items()}, tuple(item["faulty"]),
+                     read_bays(item))
 
 
 def build(simulator: Simulator, serial: str | None = None, defect: str | None = None, *, now: float,
           twin: bool = False, emit: Callable[[dict[str, Any]], None] | None = None,
-          faults: Sequence[Fault] = ()) -> Bay:
+          faults: Sequence[Fault] = ()) -> Bay | Hall:
     """A simulated station with the unit of a serial (or the file's own) in it, at a time in seconds of the clock.
 
+    Where the file has several bays it is a hall, and serial, defect and twin are of the unit in the first.
     ``faults`` are there from the start, beside the file's own. ``emit`` is told of every change of an output, the guard
     and the contactor, and of every OFF that arrives.
     """
-    serial = serial or simulator.serial
-    fixture = Fixture(**{**simulator.fixture, "channels": dict(simulator.fixture["channels"]),
-                         "loads": dict(simulator.fixture["loads"])})
-    bay = Bay(simulator.unit(serial, defect, twin=twin), fixture, simulator.guard, now)
-    bay.emit = emit
-    bay.equip([_model(each)(each, bay) for each in simulator.instruments], serial, simulator)
+    built: Bay | Hall
+    if simulator.bays:
+        built = _build_hall(simulator, serial, defect, now, twin)
+    else:
+        serial = serial or simulator.serial
+        built = Bay(simulator.unit(serial, defect, twin=twin), _fixture(simulator, simulator.fixture["channels"]),
+                    simulator.guard, now)
+        built.equip([_model(each)(each, built) for each in simulator.instruments], serial, simulator)
+    built.emit = emit
     for each in (*simulator.faulty, *faults):
         simulator.check_fault(each)
-        bay.set_fault(each.name, each.instrument or None, each.number)
-    return bay
+        built.set_fault(each.name, each.instrument or None, each.number)
+    return built
+
+
+def _fixture(simulator: Simulator, channels: Mapping[str, int]) -> Fixture:
+    return Fixture(**{**simulator.fixture, "channels": dict(channels), "loads": dict(simulator.fixture["loads"])})
+
+
+def _build_hall(simulator: Simulator, serial: str | None, defect: str | None, now: float, twin: bool) -> Hall:
+    """Several bays; the serial, the defect and the twin are of the first."""
+    hall: Any = Hall(now)  # what a shared instrument takes for its world
+    serials = {each.name: each.serial for each in simulator.bays}
+    first = simulator.bays[0].name
+    serials[first] = serial or serials[first]
+    for each in simulator.bays:
+        unit = simulator.unit(serials[each.name], defect if each.name == first else None, twin=twin)
+        hall.bays[each.name] = HallBay(hall, each.name, unit, _fixture(simulator, each.channels), simulator.guard)
+    at = {name: each.name for each in simulator.bays for name in each.instruments}
+    own: dict[str, list[RoleInstrument]] = {name: [] for name in hall.bays}
+    shared: list[RoleInstrument] = []
+    for data in simulator.instruments:
+        world = hall.bays[at[data.name]] if data.name in at else hall
+        (own[at[data.name]] if data.name in at else shared).append(_model(data)(data, world))
+    hall.equip(shared, own, serials, simulator)
+    return hall  # type: ignore[no-any-return]
 
 
 def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot know."""
+    check_bays(item, findings)
     _check_instruments(item, findings)
     _check_channels(item, findings)
     if not any(re.fullmatch(each["serial_pattern"], item["unit"]) for each in item["units"]):
@@ -203,20 +235,31 @@ def _check_faulty(item: Item, findings: Findings) -> None:
 
 
 def _check_instruments(item: Item, findings: Findings) -> None:
-    roles: dict[str, str] = {}
     serials: dict[str, str] = {}
     for name, each in item["instruments"].items():
-        for key, seen in (("role", roles), ("serial", serials)):
-            first = seen.setdefault(each[key], name)
+        first = serials.setdefault(each["serial"], name)
+        if first != name:
+            findings.add(each.place_of("serial"), f"'{first}' has the same serial", "each serial once")
+    for bay, instruments in groups(item):
+        roles: dict[str, str] = {}
+        for name, each in instruments.items():
+            first = roles.setdefault(each["role"], name)
             if first != name:
-                findings.add(each.place_of(key), f"'{first}' has the same {key}", f"each {key} once")
-    for role in ROLES:
-        if role not in roles:
-            findings.add(item.place_of("instruments"), f"no instrument is a {role}", "one of each role")
+                findings.add(each.place_of("role"), f"'{first}' has the same role", "each role once")
+        for role in ROLES:
+            if role not in roles:
+                findings.add(item.place_of("instruments"), f"no instrument is a {role}"
+                             + (f" for {bay}" if bay else ""), "one of each role")
 
 
 def _check_channels(item: Item, findings: Findings) -> None:
-    channels = item["fixture"]["channels"]
+    for place in list(item["bays"]) or [item["fixture"]]:
+        if place["channels"] is not None:
+            _check_channels_of(item, place, findings)
+
+
+def _check_channels_of(item: Item, place: Item, findings: Findings) -> None:
+    channels = place["channels"]
     points = {f"bond-{point}" for unit in item["units"] for point in unit["earth"]}
     stages = {stage for unit in item["units"] for stage in unit["stages"]}
     loads = {f"load-{name}" for name in item["fixture"]["loads"]}
@@ -233,7 +276,7 @@ def _check_channels(item: Item, findings: Findings) -> None:
             findings.add(channels.place_of(name), f"channel {number} is already '{first}'", "a channel for each part")
     for name in known:
         if name not in channels:
-            findings.add(item["fixture"].place_of("channels"), f"'{name}' has no channel", "one from 101 to 140")
+            findings.add(place.place_of("channels"), f"'{name}' has no channel", "one from 101 to 140")
 
 
 def _check_settings(settings: Item, group: Group, items: list[Item], where: str, findings: Findings) -> None:

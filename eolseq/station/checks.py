@@ -160,7 +160,7 @@ def check_checks(item: Item, findings: Findings) -> None:
                                                                    for key in ("verification", "challenge")]:
         findings.add(checks.place, "'every: shift' without 'shifts'", "the times at which shifts begin")
     for name in item["known_loads"]:
-        if f"load-{name}" not in item["connections"]:
+        if f"load-{name}" not in (item["connections"] or item["bays"][0]["connections"] or {}):
             findings.add(item["known_loads"].place_of_key(name), f"'load-{name}' is no connection of this station",
                          f"'load-{name}' among 'connections'")
     if challenges is not None:

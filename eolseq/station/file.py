@@ -19,6 +19,7 @@ from eolseq.instruments.port_fields import PORT_FIELDS
 from eolseq.instruments.spans import Known
 from eolseq.quantity import parse
 from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Parsed, Text, load_file
+from eolseq.station.bay_fields import BAYS, CONNECTIONS, BayPlace, check_bays, read_bays
 from eolseq.station.checks import (
     CHALLENGES,
     CHECKS,
@@ -32,6 +33,7 @@ from eolseq.station.checks import (
     read_loads,
 )
 from eolseq.station.known import read_known
+from eolseq.station.label_fields import LABELS, RELEASE, LabelRules, check_labels, read_labels
 from eolseq.station.line_fields import (
     ANYBODY,
     NO_REWORK,
@@ -57,8 +59,7 @@ STATION = Group({
                     required=False, default=(), about="what is wrong with a simulated station from the start"),
     "records": Field(Text(200), about="the folder of the log, relative to the working folder"),
     "key": Field(Text(200), about="the station's signing key, outside the records folder"),
-    "bays": Field(ListOf(Group({"name": Field(Text(20, _NAME, "a name such as bay-1"))}, "the bay"), 1, 1),
-                  about="the places where a unit is connected"),
+    "bays": BAYS,
     "instruments": Field(MapOf(Group({
         "page": Field(Text(200), about="the driver page of its model"),
         "address": Field(Text(200), required=False, default="", about="its VISA address; none if simulated"),
@@ -85,7 +86,7 @@ STATION = Group({
         "watchdog": Field(_TIME, about="the guard unit drops the contactor after this time without a look"),
         "access_time": Field(_TIME, about="shortest time in which a person could reach a live part"),
     }, "the guard"), about="times of the guard"),
-    "connections": Field(MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}"), about="relay channel by name"),
+    "connections": Field(CONNECTIONS, required=False, about="relay channel by name, where the station has one bay"),
     "zeros": Field(MapOf(ZERO, _NAME), required=False, default={}, about="by fixture: what its leads read in a "
                    "two-wire ground continuity measurement"),
     "decision": DECISION,
@@ -94,6 +95,8 @@ STATION = Group({
     "challenges": CHALLENGES,
     "people": PEOPLE,
     "rework": REWORK,
+    "labels": LABELS,
+    "release": RELEASE,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
         "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
@@ -147,10 +150,9 @@ class Station:
     simulated: str
     records: str
     key: str
-    bays: tuple[str, ...]
+    places: tuple[BayPlace, ...]
     instruments: tuple[InstrumentPlace, ...]
     guard: GuardSettings
-    connections: Mapping[str, int]
     ceilings: CeilingValues
     decision: Rule | None = None
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
@@ -160,6 +162,18 @@ class Station:
     challenges: Challenges | None = None
     people: PeopleRules = ANYBODY
     rework: ReworkRules = NO_REWORK
+    labels: LabelRules | None = None
+    release: str = ""
+
+    @property
+    def bays(self) -> tuple[str, ...]:
+        """The bays' names, in the order of the file."""
+        return tuple(each.name for each in self.places)
+
+    @property
+    def connections(self) -> Mapping[str, int]:
+        """Relay channel by connection name, of the first bay."""
+        return self.places[0].connections
 
 
 def load_station(path: Path) -> Station:
@@ -175,18 +189,18 @@ def load_station(path: Path) -> Station:
     return Station(
         name=item["name"], path=path, digest=hashlib.sha256(source).hexdigest(), origin=item["origin"],
         simulated=item["simulated"], records=item["records"], key=item["key"],
-        bays=tuple(bay["name"] for bay in item["bays"]),
+        places=read_bays(item),
         instruments=tuple(
             InstrumentPlace(name, each["page"], each["address"], each["serial"], each["calibrated_until"], known[name],
                             _port(each["port"]), each["device"], each["backend"])
             for name, each in item["instruments"].items()),
         guard=GuardSettings(*(float(guard[key]) for key in ("scan", "freshness", "discrepancy", "watchdog",
                                                             "access_time"))),
-        connections=dict(item["connections"]),
         ceilings=CeilingValues(*(float(ceilings[key]) for key in ("volts", "trip_current", "amps", "seconds"))),
         decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]),
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
         known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
+        labels=read_labels(item["labels"]), release=item["release"],
         people=read_people(item["people"], simulated=bool(item["simulated"])),
         rework=read_rework(item["rework"], simulated=bool(item["simulated"])))
 
@@ -208,12 +222,8 @@ def _check(item: Item, findings: Findings) -> None:
     if guard["scan"].base * 2 > guard["freshness"].base:
         findings.add(guard.place_of("scan"), f"scan {guard['scan']} is too slow for the freshness",
                      f"at most half of {guard['freshness']}")
-    seen: dict[int, str] = {}
-    for name, channel in item["connections"].items():
-        if channel in seen:
-            findings.add(item["connections"].place_of(name), f"channel {channel} is also '{seen[channel]}'",
-                         "each channel once")
-        seen[channel] = name
+    check_bays(item, findings)
+    check_labels(item, findings)
     key, records = PurePosixPath(item["key"]), PurePosixPath(item["records"])
     if records == key or records in key.parents:
         findings.add(item.place_of("key"), "the key lies in the records folder", "another folder")

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from eolseq.clock import Clock
-from eolseq.errors import EolseqError, InstrumentFault, LinkNotOpen, StationFault
-from eolseq.guard.inputs import GuardSettings
-from eolseq.guard.opening import Ceilings, Wiring
-from eolseq.guard.power import Door
+from eolseq.errors import EolseqError, InstrumentFault, LinkNotOpen, StationFault, WrongUse
+from eolseq.guard.inputs import GuardSettings, Reason
+from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import StopLine, Watcher
 from eolseq.instruments.any_page import AnyPage
 from eolseq.instruments.exchange import Identity
@@ -23,6 +22,8 @@ from eolseq.instruments.player import Player
 from eolseq.instruments.register_model import RegisterPage
 from eolseq.instruments.register_player import RegisterPlayer
 from eolseq.instruments.roles import ROLES
+from eolseq.station.bays import OpenBay, Parts, misfits, open_bays, open_only_bay
+from eolseq.station.desk import Desk
 from eolseq.station.file import InstrumentPlace, Station
 
 AnyPlayer = Player | RegisterPlayer
@@ -33,19 +34,36 @@ OPEN_WITHIN = 10.0  # seconds for all instruments together
 
 @dataclass
 class OpenStation:
-    """Every instrument of a station, its watcher and its door; ``close`` ends them."""
+    """Every instrument of a station, its bays with their watchers and doors; ``close`` ends them."""
 
     station: Station
     players: Mapping[str, AnyPlayer]
     identities: Mapping[str, Identity]
-    watcher: Watcher
-    door: Door
+    bays: tuple[OpenBay, ...]
     links: tuple[Link, ...]
+    desk: Desk | None = None  # None where there is one bay
 
     @property
-    def by_role(self) -> dict[str, AnyPlayer]:
-        """The instruments that steps may use, by role; the guard unit belongs to the watcher alone."""
-        return {player.role: player for player in self.players.values() if player.role != "guard_unit"}
+    def watcher(self) -> Watcher:
+        """The watcher of the first bay."""
+        return self.bays[0].watcher
+
+    @property
+    def door(self) -> Door:
+        """The door to voltage of the first bay."""
+        return self.bays[0].door
+
+    @property
+    def by_role(self) -> Mapping[str, Any]:
+        """The instruments that steps at the first bay may use, by role; its guard unit belongs to the watcher alone."""
+        return self.bays[0].by_role
+
+    def bay(self, name: str) -> OpenBay:
+        """The bay of a name; WrongUse, with every name, when there is none."""
+        for each in self.bays:
+            if each.name == name:
+                return each
+        raise WrongUse(f"{self.station.name} has no bay '{name}'.", f"They are {', '.join(self.station.bays)}.")
 
     @property
     def simulated(self) -> bool:
@@ -53,18 +71,29 @@ class OpenStation:
         return bool(self.station.simulated) or any(each.simulated for each in self.identities.values())
 
     def all_off(self) -> None:
-        """Turn every output off, prove the bay dead, open every relay; LockedRed when dead cannot be shown."""
-        self.door.all_off([p for p in self.players.values() if ROLES[p.role].danger])
-        switching = self.by_role.get("switching_unit")
-        if switching is not None:
-            switching.perform("open_all")
-            left = switching.perform("closed").channels
-            if left:
-                raise StationFault(f"The relays {sorted(left)} do not open.", "Call maintenance to check them.")
+        """Turn every output off, prove every bay dead, open every relay; LockedRed when dead cannot be shown."""
+        alive: list[LockedRed] = []
+        for bay in self.bays:
+            try:
+                bay.all_off()
+            except LockedRed as error:
+                alive.append(error)
+        if alive:
+            fault = alive[0] if len(self.bays) == 1 else \
+                LockedRed(" ".join(each.what for each in alive), alive[0].do)
+            if self.desk is not None:
+                self.desk.lock(fault)
+            raise fault
+
+    def trip(self, reason: Reason) -> None:
+        """Stop every bay; safe from any thread."""
+        for bay in self.bays:
+            bay.watcher.trip(reason)
 
     def close(self) -> None:
-        """End the watcher, which lets the watchdog drop the contactor, and close every line."""
-        self.watcher.end()
+        """End the watchers, which lets the watchdogs drop the contactors, and close every line."""
+        for bay in self.bays:
+            bay.watcher.end()
         for link in self.links:
             link.close()
 
@@ -115,7 +144,7 @@ def _opener(place: InstrumentPlace, pages: Mapping[str, AnyPage], addresses: Map
 
 
 def _open_one(place: InstrumentPlace, page: AnyPage, address: str, manager: Any, clock: Clock) -> _Opened:
-    player, link = _connected(place, page, address, manager, clock)
+    player, link = connected(place, page, address, manager, clock)
     links = [link]
     try:
         identity = player.open()
@@ -131,8 +160,8 @@ def _open_one(place: InstrumentPlace, page: AnyPage, address: str, manager: Any,
     return _Opened(player, identity, tuple(links), stop)
 
 
-def _connected(place: InstrumentPlace, page: AnyPage, address: str, manager: Any,
-               clock: Clock) -> tuple[AnyPlayer, Link]:
+def connected(place: InstrumentPlace, page: AnyPage, address: str, manager: Any,
+              clock: Clock) -> tuple[AnyPlayer, Link]:
     """An instrument at its line, by messages or by registers, and the line."""
     line = place.line(page.line)
     if place.backend or not can_be_aborted(address):
@@ -150,13 +179,14 @@ def _plainly_connected(place: InstrumentPlace, page: AnyPage, address: str, mana
                        clock: Clock) -> tuple[AnyPlayer, Link]:
     """An instrument that only measures or switches, on a line of any other kind; nothing else may be on one."""
     from eolseq.instruments.plain_link import PlainLink, backend_manager
+    from eolseq.instruments.tracing import like
 
     if isinstance(page, RegisterPage) or ROLES[page.role].danger or page.role == "guard_unit":
         raise LinkNotOpen(f"{place.name}, a {page.role.replace('_', ' ')}, may not be on the line {address}"
                           f"{f' of {place.backend}' if place.backend else ''}: a wait on it cannot be ended at once.",
                           "Use TCPIP::host::port::SOCKET or ASRLport::INSTR, and no 'backend', in the station file.",
                           instrument=place.name)
-    manager = backend_manager(place.backend) if place.backend else manager
+    manager = like(manager, backend_manager(place.backend)) if place.backend else manager
     link = PlainLink(manager, place.name, address, place.line(page.line), clock)
     return Player(place.name, page, link, clock), link
 
@@ -180,35 +210,15 @@ def _stop_line(place: InstrumentPlace, page: AnyPage, player: AnyPlayer, link: L
 
 def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Link, ...], clock: Clock,
                settings: GuardSettings) -> OpenStation:
-    players = {name: each.player for name, each in opened.items()}
-    guards = [player for player in players.values() if player.role == "guard_unit"]
-    if len(guards) != 1:
+    parts = Parts({name: each.player for name, each in opened.items()},
+                  {name: each.stop for name, each in opened.items()})
+    wrong = misfits(station, {name: player.role for name, player in parts.players.items()})
+    if wrong:
         for link in links:
             link.close()
-        raise StationFault(f"This station has {len(guards)} guard units.", "It needs exactly one for its bay.")
-    watcher = Watcher(clock, guards[0], settings)
-    by_role = {player.role: player for player in players.values()}
-    wiring = Wiring(by_role.get("residual_meter"), _discharger(station, by_role.get("switching_unit")), settings.access)
-    ceilings = station.ceilings
-    door = Door(clock, watcher, Ceilings(ceilings.volts, ceilings.trip_current, ceilings.amps, ceilings.seconds),
-                wiring, lambda state, possible: None)
-    watcher.start(each.stop for each in opened.values() if each.player.role != "guard_unit")
-    return OpenStation(station, players, {name: each.identity for name, each in opened.items()}, watcher, door, links)
-
-
-def _discharger(station: Station, switching: AnyPlayer | None) -> Callable[[bool], bool] | None:
-    """Puts the station's discharge across the unit or takes it off, read back; None where there is none."""
-    channel = station.connections.get("discharge")
-    if channel is None or switching is None:
-        return None
-
-    def put(on: bool) -> bool:
-        if on:
-            switching.perform("close", channel=channel)
-        else:
-            switching.perform("open", channel=channel)
-        if (channel in switching.perform("closed").channels) != on:
-            raise StationFault(f"The discharge relay, channel {channel}, did not {'close' if on else 'open'}.",
-                               "Call maintenance to check the switching unit.")
-        return True
-    return put
+        raise StationFault(" ".join(wrong), "Have the station file corrected.")
+    identities = {name: each.identity for name, each in opened.items()}
+    if len(station.places) == 1 and not station.places[0].guard:
+        return OpenStation(station, parts.players, identities, (open_only_bay(station, parts, clock, settings),), links)
+    bays, desk = open_bays(station, parts, clock, settings)
+    return OpenStation(station, parts.players, identities, bays, links, desk)

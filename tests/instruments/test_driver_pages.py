@@ -122,10 +122,10 @@ def messages_of(page: Page) -> list[str]:
     return [re.sub(r"CALC\{trip_on\}", "CALC1", each) for each in found]
 
 
-def test_there_is_one_page_for_each_role_and_an_awkward_one() -> None:
+def test_there_is_one_page_for_each_role_an_awkward_one_and_one_for_several_bays() -> None:
     roles = [load_page(path).role for path in PAGES]
-    assert sorted(roles) == sorted([*ROLES, "resistance_meter"])
-    assert (DRIVERS / "rm-70.yaml") in PAGES
+    assert sorted(roles) == sorted([*ROLES, "resistance_meter", "switching_unit"])
+    assert (DRIVERS / "rm-70.yaml") in PAGES and (DRIVERS / "sw-400.yaml") in PAGES
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: path.stem)

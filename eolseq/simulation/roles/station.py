@@ -42,6 +42,12 @@ class SwitchingUnit(RoleInstrument):
         return ",".join(nr1(each not in self.world.closed) for each in self._known(call))
 
 
+class ManyRelays(SwitchingUnit):
+    """The same with relays enough for several bays."""
+
+    channels = frozenset(range(101, 1000))
+
+
 class GuardUnit(RoleInstrument):
     """Contacts and lamps read back, watchdog, contactor permit (OUTPut1) and guard lock (OUTPut2)."""
 
