@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.lookup import accept_clock, add_filters, asked_runs, earlier_outcomes, records_folder
+from eolseq.commands.unit_words import about_words, retest_words, standing_words, unit_state_of
 from eolseq.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -27,6 +28,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
                         help="the station file that names the records folder (else: records, in the working folder)")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
     parser.add_argument("--challenges", action="store_true", help="show every challenge of the station instead")
+    parser.add_argument("--retests", action="store_true", help="count the units that passed after they had not, with "
+                        "nothing changed on them, by operator and bay")
     add_filters(parser)
     parser.add_argument("--clock-is-right", metavar="PERSON",
                         help="write into the log that this person says the computer's clock is right")
@@ -46,14 +49,25 @@ def run(options: argparse.Namespace) -> int:
               file=sys.stderr)
     if options.challenges:
         return _challenges(found, options)
+    if options.retests:
+        for line in retest_words(found, as_json=options.json):
+            print(line if options.json else _visible(line))
+        return 0
     runs = asked_runs(found, options)
     if options.pdf is not None:
         print(_page_to_file(found, options.serial, options.pdf), file=sys.stderr if options.json else sys.stdout)
     closing = _closing(found, runs) if options.serial is not None else None
+    state = unit_state_of(found, options) if options.serial is not None else None
     if options.json:
-        print(json.dumps(_document(found, runs, options.serial, closing), indent=2))
+        document = _document(found, runs, options.serial, closing)
+        if state is not None:
+            document |= {"standing": str(state.standing),
+                         "about": [dict(each.payload) for each in found.about(options.serial)]}
+        print(json.dumps(document, indent=2))
         return 0
     for line in _words(found, runs, options.serial, closing):
+        print(_visible(line))
+    for line in [*about_words(found, options.serial), *standing_words(state)] if state is not None else ():
         print(_visible(line))
     return 0
 

@@ -33,6 +33,7 @@ from eolseq.records.runs import AboutUnit, Carried, Run
 from eolseq.serials import reserved
 from eolseq.station.line_fields import NO_REWORK, ReworkRules
 
+
 class Standing(StrEnum):
     """Where a unit stands, in words."""
 

@@ -55,7 +55,9 @@ def _cut(payload: Payload) -> Payload:
     kind = payload["kind"]
     if kind in DOCUMENTS:
         return payload
-    names = NEEDED_OF_MOST if kind in ("reading", "energise") else NEEDED
+    names: tuple[str, ...] = NEEDED_OF_MOST if kind in ("reading", "energise") else NEEDED
+    if kind == "end" and payload.get("outcome") == "undecided":
+        names = (*NEEDED, "steps")  # a release after it is judged by what was undecided
     return {name: payload[name] for name in names if name in payload}
 
 

@@ -15,6 +15,7 @@ from eolseq.records.entries import KINDS
 from eolseq.records.keys import STATION
 from eolseq.records.report import AuditReport
 from eolseq.records.runs import DOCUMENTS, WITHSTAND, Carried
+from eolseq.records.units import UNIT_KINDS, UnitsMeaning
 
 CLOCK_STEP = 60.0
 """Seconds by which wall clock and monotonic clock may part between two entries of one boot before it is a note."""
@@ -55,6 +56,7 @@ class Meaning:
         self._last_time = ""
         self._last_clock: tuple[str, datetime, float] | None = None
         self._standing: Standing | None = None
+        self._between = UnitsMeaning(report)
 
     def take(self, line: int, index: int, payload: Mapping[str, Any], leaf: bytes) -> None:
         """Take in one entry at a line (from 1) and index (from 0); ``leaf`` is asked of DOCUMENTS only."""
@@ -66,6 +68,8 @@ class Meaning:
             return
         self.report.kinds[kind] += 1
         try:
+            if kind in UNIT_KINDS:
+                self._between.take(line, index, payload, leaf, whole=self.whole)
             if kind in ("energise", "reading", "end", "abandon"):
                 self._part_of_run(line, index, kind, payload)
             elif kind == "begin":
