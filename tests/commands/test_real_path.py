@@ -98,6 +98,11 @@ def test_a_real_station_is_refused_tried_and_approved(bench: Bench) -> None:
     assert approve(*files, "--out", "half", "--reason", "first set-up", by="m-1") == 0
     assert approve("--document", *map(str, Path("half").iterdir()), by="e-1") == 0
 
+    code, said, words = bench.run("--trial")
+    assert code == 3 and "Nobody is on this station's list of people who may test. See quality" in words
+    allowed = ("people", "allow", "op-1", "--sequence", "Earth path only", "--until", "2099-12-31")
+    assert with_passphrase(*allowed, "--reason", "trained", "--station", "bench.yaml", "--key", "keys/q-1.pem", "--yes") == 0
+
     code, said, words = bench.run()
     assert code == 3 and "'Earth path only' (earth.yaml) is not approved on this station. See the engineer" in words
     assert "TRIAL" not in words and said["trial"] is False  # it is refused, and nobody asked for a trial
