@@ -232,7 +232,7 @@ class UnitRun:
         ended: BaseException | None = None
         evidence = Evidence(())
         try:
-            with self._bay.lease(step.roles()):
+            with self._bay.lease(step.roles(), self._waiting):
                 evidence = step.run(bench)
             self._bay.watcher.check()
         except EolseqError as error:
@@ -248,6 +248,10 @@ class UnitRun:
             self._record.lock(ended)
         self._emit(events.StepEnds(index, verdict.outcome, verdict.sentence, verdict.readings))
         return ended is None and self._record.fault is None
+
+    def _waiting(self, sentence: str) -> None:
+        """The bay is in line for instruments that another one has, or (no sentence) no longer."""
+        self._emit(events.Instruction(sentence) if sentence else KEEP_CLEAR)
 
     def _told_as_trip(self, error: EolseqError) -> EolseqError:
         """An exchange that a trip ended is told as that trip, since only the watcher knows who stopped the run."""

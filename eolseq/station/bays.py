@@ -19,11 +19,11 @@ from eolseq.station.desk import Desk, Reach
 from eolseq.station.file import Station
 from eolseq.station.switching import CARRIED_BY, BaySwitch, Turn
 
-Lease = Callable[[Iterable[str]], AbstractContextManager[None]]
-"""Holds the instruments of so many roles for a block: all of them or none."""
+Lease = Callable[[Iterable[str], Callable[[str], None]], AbstractContextManager[None]]
+"""Holds the instruments of so many roles for a block: all or none; tells a sentence while it waits, then no text."""
 
 
-def free_for_all(_: Iterable[str]) -> AbstractContextManager[None]:
+def free_for_all(_: Iterable[str], __: Callable[[str], None]) -> AbstractContextManager[None]:
     """The lease of a station with one bay, where nobody else could have an instrument."""
     return nullcontext()
 
@@ -224,8 +224,8 @@ def _lease(bay: str, names: Mapping[str, str], watcher: Watcher, door: Door, des
     """Around each step: all its instruments, until its bay is dead and its relays are open."""
 
     @contextmanager
-    def lease(roles: Iterable[str]) -> Iterator[None]:
-        held = desk.take(bay, [names[role] for role in roles if role in names], watcher.check)
+    def lease(roles: Iterable[str], tell: Callable[[str], None]) -> Iterator[None]:
+        held = desk.take(bay, [names[role] for role in roles if role in names], watcher.check, tell)
         try:
             yield
         except LockedRed as error:

@@ -104,19 +104,25 @@ class Desk:
 
     # -- leases -------------------------------------------------------------------------------------------------
 
-    def take(self, bay: str, names: Iterable[str], check: Callable[[], None]) -> frozenset[str]:
+    def take(self, bay: str, names: Iterable[str], check: Callable[[], None],
+             tell: Callable[[str], None] = lambda _: None) -> frozenset[str]:
         """Wait in line for all of these instruments that are shared; gives those.
 
-        ``check`` raises what ends the wait; ``withdraw`` has it asked. StationFault when the station is locked, or
-        after LONGEST_WAIT.
+        ``check`` raises what ends the wait; ``withdraw`` has it asked. ``tell`` is given a sentence when it must wait,
+        and an empty text when that is over. StationFault when the station is locked, or after LONGEST_WAIT.
         """
         request = _Request(bay, frozenset(names) & self.shared, self._clock.signal())
         with self._one_at_a_time:
             self._refuse_second(bay)
             self._line.append(request)
             self._serve()
+            waits = "" if request.granted or self.locked is not None else self._why(request)
         try:
+            if waits:
+                tell(waits)
             self._await(request, check)
+            if waits:
+                tell("")
         except BaseException:
             with self._one_at_a_time:
                 self._leave(request)
@@ -189,6 +195,18 @@ class Desk:
         if bay in self._held.values() or any(each.bay == bay for each in self._line):
             raise StationFault(f"{bay} asked for instruments while it has some, or waits for some, already.",
                                "Report this to whoever maintains the program.")
+
+    def _why(self, request: _Request) -> str:
+        """Who has, or will have before, what a bay needs."""
+        before = self._line[:self._line.index(request)]
+        said = []
+        for name in sorted(request.names):
+            holder = self._held.get(name)
+            ahead = [each.bay for each in before if name in each.names]
+            if holder is not None or ahead:
+                said.append(f"{name}, which {holder or ahead[0]} has" + (f" and {', '.join(ahead)} gets before"
+                                                                        if holder and ahead else ""))
+        return f"Waiting for {'; '.join(said)}. Keep the guard closed." if said else ""
 
     def _await(self, request: _Request, check: Callable[[], None]) -> None:
         deadline = self._clock.monotonic() + LONGEST_WAIT
