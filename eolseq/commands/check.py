@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 NAME = "check"
 HELP = """check files and show what a sequence does
 
-Checks sequences, driver pages, station files and simulator files, and reports every mistake at its line and column.
-With --station, also whether that station can run the sequence. With --bands, how every band of one sequence was worked
-out: inputs, the formula with its numbers, the source with its edition and standing; and a table of limits. With
---schema, the JSON Schema of a kind of file, by which an editor helps while writing."""
+Checks sequences, driver pages, station files, simulator files and label templates, and reports every mistake at its
+line and column. With --station, also whether that station can run the sequence. With --bands, how every band of one
+sequence was worked out: inputs, the formula with its numbers, the source with its edition and standing; and a table of
+limits. With --schema, the JSON Schema of a kind of file, by which an editor helps while writing."""
 
 
 class Checked:
@@ -160,9 +160,15 @@ def _load_simulator(path: Path) -> object:
     return load_simulator(path)
 
 
+def _load_label(path: Path) -> object:
+    from eolseq.line.template import load_template
+
+    return load_template(path)
+
+
 _LOADERS: Mapping[str, Callable[[Path], object]] = {
     "driver page": _load_page, "register page": _load_register_page, "station": _load_station,
-    "simulator": _load_simulator}
+    "simulator": _load_simulator, "label": _load_label}
 
 
 def _station(path: Path) -> tuple[Any, Mapping[str, Any]]:

@@ -69,6 +69,10 @@ def gates_of(setting: Setting) -> Gates:
     rules = setting.opened.station.rework
     if rules.needed or rules.attempts is not None or rules.stops is not None:
         of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))
+    if setting.opened.station.labels is not None:
+        from eolseq.commands.labelling import label_gate
+
+        of_unit += label_gate(setting.opened.station, setting.sequence, setting.log, trial=setting.trial)
     of_person: list[Gate] = []
     if setting.opened.station.people.needed:
         of_person.append(PersonGate(setting.sequence, setting.opened.station, setting.log, now.date(),

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from eolseq.shape import Group
 
 KINDS = {"sequence": "sequence", "page": "driver page", "register-page": "register page", "station": "station",
-         "simulator": "simulator"}
+         "simulator": "simulator", "label": "label"}
 """Word on the command line -> what stands under ``kind`` in the file."""
 
 
@@ -30,6 +30,10 @@ def fields_of(word: str) -> Group:
         from eolseq.station.file import STATION
 
         return STATION
+    if word == "label":
+        from eolseq.line.template import LABEL
+
+        return LABEL
     from eolseq.simulation.fields import SIMULATOR
 
     return SIMULATOR

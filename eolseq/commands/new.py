@@ -18,7 +18,7 @@ every value in it is an example, and what says CHANGE has to be."""
 
 STARTS = Path(__file__).resolve().parent / "starts"
 _TOPICS = {"sequence": "sequences", "page": "driver-pages", "register-page": "register-pages", "station": "stations",
-           "simulator": "simulators"}
+           "simulator": "simulators", "label": "labels"}
 _FORM = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,18}")
 
 

@@ -55,7 +55,14 @@ def _void(said: Mapping[str, Any]) -> str:
     return f"pass of entry {said['run']} made void by {said['by']}: {said['reason']}"
 
 
-_SAYS: dict[str, Callable[[Mapping[str, Any]], str]] = {"rework": _rework, "release": _release, "void": _void}
+def _label(said: Mapping[str, Any]) -> str:
+    what = {"print": "label to be printed", "printed": "label printed", "read back": "label read back on its unit",
+            "unknown": "label: UNKNOWN whether it was printed"}.get(said["event"], f"label {said['event']}")
+    return f"{what}: {said['of']}, copy {said['copy']}, on the pass in entry {said['end']}"
+
+
+_SAYS: dict[str, Callable[[Mapping[str, Any]], str]] = {"rework": _rework, "release": _release, "void": _void,
+                                                        "label": _label}
 
 
 def retest_words(found: Records, *, as_json: bool) -> list[str]:

@@ -7,10 +7,21 @@ conveyor's own safety functions, never by this.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 
 from eolseq.errors import EolseqError, StationFault
 from eolseq.instruments.roles import Instrument
+
+
+def release_contact(switching: Instrument | None, connections: Mapping[str, int], name: str) -> ReleaseContact | None:
+    """The contact that a station file names for a bay, opened; None if it names none. StationFault without a relay."""
+    if not name:
+        return None
+    if switching is None or name not in connections:
+        raise StationFault(f"This bay has no relay named '{name}' for its release contact.",
+                           "Name it under 'connections' in the station file; it needs a switching unit.")
+    return ReleaseContact(switching, connections[name])
 
 
 class ReleaseContact:

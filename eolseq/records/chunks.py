@@ -14,7 +14,7 @@ from eolseq.records.genuine import Identity, check_place
 from eolseq.records.keys import PublicKey
 from eolseq.records.meaning import NEEDED, NEEDED_OF_MOST
 from eolseq.records.merkle import CompactRange, leaf_hash
-from eolseq.records.runs import DOCUMENTS
+from eolseq.records.runs import DOCUMENTS, LABEL_FIELDS
 
 LINES = 500
 """How many lines are checked at once."""
@@ -58,6 +58,8 @@ def _cut(payload: Payload) -> Payload:
     names: tuple[str, ...] = NEEDED_OF_MOST if kind in ("reading", "energise") else NEEDED
     if kind == "end" and payload.get("outcome") == "undecided":
         names = (*NEEDED, "steps")  # a release after it is judged by what was undecided
+    elif kind == "label":
+        names = (*NEEDED, *LABEL_FIELDS, "label")
     return {name: payload[name] for name in names if name in payload}
 
 

@@ -13,6 +13,7 @@ from eolseq.errors import RecordFault
 from eolseq.records.approvals import SEQUENCE, Standing
 from eolseq.records.entries import KINDS
 from eolseq.records.keys import STATION
+from eolseq.records.label_meaning import LABEL_KINDS, LabelsMeaning
 from eolseq.records.report import AuditReport
 from eolseq.records.runs import DOCUMENTS, WITHSTAND, Carried
 from eolseq.records.units import UNIT_KINDS, UnitsMeaning
@@ -57,6 +58,7 @@ class Meaning:
         self._last_clock: tuple[str, datetime, float] | None = None
         self._standing: Standing | None = None
         self._between = UnitsMeaning(report)
+        self._labels = LabelsMeaning(report)
 
     def take(self, line: int, index: int, payload: Mapping[str, Any], leaf: bytes) -> None:
         """Take in one entry at a line (from 1) and index (from 0); ``leaf`` is asked of DOCUMENTS only."""
@@ -70,6 +72,8 @@ class Meaning:
         try:
             if kind in UNIT_KINDS:
                 self._between.take(line, index, payload, leaf, whole=self.whole)
+            if kind in LABEL_KINDS:
+                self._labels.take(line, index, payload, whole=self.whole)
             if kind in ("energise", "reading", "end", "abandon"):
                 self._part_of_run(line, index, kind, payload)
             elif kind == "begin":

@@ -78,8 +78,8 @@ class Bay(World):
 
         Keys: open, close (contact_a, contact_b, both), stop (true, false), open_guard_after (seconds after the next
         output on), closes_by_itself (true, false), fault (name, and instrument and number if it has them),
-        load (serial, and defect if it has one: the next unit comes into the bay), clear_faults. WrongUse for any other,
-        or a value that does not fit.
+        load (serial, and defect if it has one: the next unit comes into the bay), power_fails (relays and contactor
+        fall open), clear_faults. WrongUse for any other, or a value that does not fit.
         """
         actions: dict[str, Callable[[Any], None]] = {
             "open": self.open_guard, "close": self.close_guard, "stop": self.press_stop,
@@ -87,6 +87,7 @@ class Bay(World):
             "closes_by_itself": lambda closes: setattr(self.guard, "closes_by_itself", bool(closes)),
             "fault": lambda fault: self.set_fault(fault["name"], fault.get("instrument"), fault.get("number")),
             "load": lambda each: self.load(each["serial"], each.get("defect")),
+            "power_fails": lambda _: self.power_fails(),
             "clear_faults": lambda _: self.clear_faults(),
         }
         for key, value in order.items():

@@ -35,6 +35,9 @@ from eolseq.simulation.source import Source
 from eolseq.simulation.unit import OPEN, Unit
 
 _FAN_NEEDS = 60.0  # V; below it the fan's semiconductor switch does not conduct
+RELEASE = "release"
+"""The channel, where a station has one, of the normally open contact that lets a unit go on; part of no unit."""
+
 _ALMOST = 1e-12    # s
 _KEPT = 100_000    # changes
 
@@ -105,17 +108,25 @@ class World(Deadlines):
         if not changed:
             return
         self.settle()
-        if closed and changed != [self.fixture.channels.get("discharge")]:
+        channels_of = self.fixture.channels
+        if closed and not set(changed) <= {channels_of.get("discharge"), channels_of.get(RELEASE)}:
             self.guard.begun()
         for number in changed:
             if closed:
                 self.closed.add(number)
             else:
                 self.closed.discard(number)
+        if channels_of.get(RELEASE) in changed:
+            self.note({"time": self.now, "name": RELEASE, "contact": "closed" if closed else "open"})
         if self.fixture.loads:
             self._change_over()
         self._drive_coils()
         self.replan()
+
+    def power_fails(self) -> None:
+        """The mains of relays and contactor fail for a moment: every normally open contact falls open."""
+        self.switch(sorted(self.closed), False)
+        self.guard.set_permit(False)
 
     def _change_over(self) -> None:
         """Put the known loads whose relays are closed in the unit's place, or the unit back."""
