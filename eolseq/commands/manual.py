@@ -27,6 +27,8 @@ TOPICS = {
     "register-pages": "instruments with registers, by Modbus, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
     "checks": "verification, challenge, and what locks a station, for maintenance",
+    "people": "who may test what and until when, trainees, the signed list",
+    "rework": "after a failure: rework, the lead's word, quality's release, a pass made void",
     "simulators": "the simulated station, its unit, defects and faults",
     "records": "the signed log: what is in it, how to read and audit it",
     "keys": "who signs what, first use, approval and change control, lost keys",
