@@ -13,6 +13,7 @@ from eolseq.verification.standing import OnBench, Present, history, reasons
 
 if TYPE_CHECKING:
     from eolseq.records.log import Log
+    from eolseq.records.reader import Records
     from eolseq.sequence.model import Sequence
     from eolseq.station.open import OpenStation
 
@@ -28,7 +29,7 @@ class StandingGate:
             return
         present = Present(now, checks, on_bench(opened, pages), opened.station.known_loads, opened.station.digest,
                           sequence.name, sequence.digest, log.runs_since)
-        found = reasons(present, _history(log, simulated=bool(opened.station.simulated)), trial=trial)
+        found = reasons(present, history_of(log, simulated=bool(opened.station.simulated)), trial=trial)
         if found:
             self._refusal = Refused("\n".join(f"{each.what} {each.do}" for each in found))
 
@@ -45,7 +46,7 @@ def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ..
                  for each in opened.station.instruments)
 
 
-def _history(log: Log, *, simulated: bool) -> Any:
+def history_of(log: Log | Records, *, simulated: bool) -> Any:
     """The checks that the log tells of; on a real station a verification counts by its signature of maintenance."""
     if simulated:
         return history(log.documents, lambda index: True)

@@ -97,7 +97,7 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         stack.enter_context(running.signals_stop(opened, asking))
         log = running.ready_log(station, opened, wires.clock)
         stack.callback(log.close)
-        _refuse_key(log, key)
+        refuse_key(log, key)
         verifier = Verifier(wires.clock, opened, pages, running.bay_of(opened, pages), log, screen.tell, asking,
                             asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
         found = verifier.verify(chosen)
@@ -136,7 +136,7 @@ def asker(order: Order | None, tell: Callable[[Any], None]) -> Callable[[str, st
     return ask
 
 
-def _refuse_key(log: Log, key: SigningKey | None) -> None:
+def refuse_key(log: Log, key: SigningKey | None) -> None:
     """Refused, before anything is energised, when the key that will sign is not one of maintenance that holds."""
     if key is None:
         return

@@ -79,6 +79,10 @@ class Player:
         self._doubtful = False
         return self.identity
 
+    def who(self) -> str:
+        """Ask who is there once more; the reply as it came, judged by nobody."""
+        return self._text(self.page.identity.message, self.page.identity.within)
+
     def reopen(self) -> None:
         """Open the line afresh, turn a dangerous output off, and make sure that the same instrument answers."""
         identity = self.identity
@@ -230,6 +234,22 @@ class Player:
         if self._clock.wait(self._aborted, seconds):
             raise LinkAborted(f"The wait for {self.name} was ended by a trip.",
                               "Make the station safe and reset the trip before going on.", instrument=self.name)
+
+    def say(self, message: str, within: float) -> str:
+        """Send a text that a person typed and give its reply, or "" where it asks nothing; what it does nobody checks.
+
+        Settings that were sent before count no more. Who calls this answers for what the text may do.
+        """
+        if self._doubtful or self.link.dirty:
+            self.reopen()
+        self._prepared = False
+        if "?" in message:
+            return self._text(message, within)
+        try:
+            self.link.send(message, within)
+        except InstrumentFault as error:
+            raise self._named(error, message, "") from error.__cause__
+        return ""
 
     # Exchanges.
 

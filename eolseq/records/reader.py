@@ -13,8 +13,9 @@ from typing import Any
 from eolseq.errors import WrongUse
 from eolseq.records.envelope import LONGEST_LINE, entry_payload, open_entry, read_payload
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import AboutUnit, Carried, LabelSeen, Run, kind_of
+from eolseq.records.runs import AboutUnit, Carried, LabelSeen, LockState, Run, kind_of
 from eolseq.records.scan import LOG_NAME, Scan, scan
+from eolseq.serials import reserved
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,14 @@ class Records:
         """All runs, or those on one unit, oldest first."""
         book = self._found.book
         return list(book.runs.values()) if serial is None else list(book.by_serial.get(serial, ()))
+
+    def runs_since(self, index: int) -> int:
+        """How many runs on units were begun after the entry of an index; those on reference units do not count."""
+        return sum(run.index > index and not reserved(run.serial) for run in self._found.book.runs.values())
+
+    def locked(self) -> LockState | None:
+        """The last lock that no unlock has followed; None when the station is free."""
+        return self._found.book.lock
 
     def about(self, serial: str) -> tuple[AboutUnit, ...]:
         """The entries about a unit outside its runs, such as a rework, a label or an earlier check, oldest first."""

@@ -6,7 +6,7 @@ Pure: what the log says and what stands on the bench come in as values, and out 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
@@ -76,6 +76,19 @@ def reasons(present: Present, past: Iterable[Past], *, trial: bool = False) -> l
     if not trial:
         found += _challenge(present, [each for each in checks if each.kind == "challenge"])
     return found
+
+
+def reasons_about(present: Present, instrument: OnBench, past: Iterable[Past]) -> tuple[Past | None, list[Reason]]:
+    """The last verification of one instrument, and every reason of its own not to test with it now."""
+    last = _last_of(tuple(past), instrument)
+    mine = replace(present, instruments=(instrument,), loads=())
+    return last, [*_calibration(mine), *_verification(mine, instrument, last, False)]
+
+
+def challenge_reasons(present: Present, past: Iterable[Past]) -> tuple[Past | None, list[Reason]]:
+    """The last challenge of the station, and every reason that it gives not to test a unit now."""
+    challenges = [each for each in past if each.kind == "challenge"]
+    return challenges[-1] if challenges else None, _challenge(present, challenges)
 
 
 def _calibration(present: Present) -> list[Reason]:

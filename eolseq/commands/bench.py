@@ -1,0 +1,82 @@
+"""What the tools of every day share: a bench that nobody else uses meanwhile, and how its instruments stand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from eolseq.records.reader import Records
+    from eolseq.station.file import Station
+    from eolseq.verification.standing import OnBench, Past, Present, Reason
+
+
+@contextmanager
+def held(station: Station) -> Iterator[None]:
+    """No other eolseq works on this real station for the block; Refused when one does.
+
+    A question in the middle of a test could spoil a reading, and reading an error queue would hide its errors. A
+    simulated station is started anew for every command, so nobody else has it.
+    """
+    folder = Path(station.records)
+    if station.simulated or not folder.is_dir():
+        yield
+        return
+    from os import O_CLOEXEC, O_DIRECTORY, O_RDONLY
+
+    from eolseq.records.folder import take
+    from eolseq.records.system import OperatingSystem
+
+    system = OperatingSystem()
+    descriptor = take(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC, system)
+    try:
+        yield
+    finally:
+        system.close(descriptor)
+
+
+@dataclass(frozen=True)
+class StandingNow:
+    """How a station stands: by instrument its last verification and every reason against it; the last challenge.
+
+    ``challenged`` and ``against``: the same of the station as a whole; ``lock`` is why it is locked, or empty.
+    """
+
+    verified: Mapping[str, Past | None]
+    reasons: Mapping[str, list[Reason]]
+    challenged: Past | None
+    against: list[Reason]
+    lock: str
+
+
+def standing_now(station: Station, pages: Mapping[str, Any], instruments: tuple[OnBench, ...],
+                 now: datetime) -> StandingNow:
+    """What the station's log says of these instruments, without touching it; a log that is not there says nothing."""
+    from eolseq.commands.checking import history_of
+    from eolseq.records.reader import Records
+    from eolseq.records.scan import LOG_NAME
+    from eolseq.verification.standing import challenge_reasons, reasons_about
+
+    folder = Path(station.records)
+    records = Records.open(folder) if (folder / LOG_NAME).is_file() else None
+    past = history_of(records, simulated=bool(station.simulated)) if records is not None else ()
+    present = _present(station, instruments, now, records)
+    mine = {each.name: reasons_about(present, each, past) for each in instruments}
+    challenged, against = challenge_reasons(present, past)
+    lock = records.locked() if records is not None else None
+    return StandingNow({name: last for name, (last, _) in mine.items()},
+                       {name: reasons for name, (_, reasons) in mine.items()}, challenged, against,
+                       "" if lock is None else f"The station is locked (entry {lock.index}): {lock.reason} {lock.do}")
+
+
+def _present(station: Station, instruments: tuple[OnBench, ...], now: datetime, records: Records | None) -> Present:
+    from eolseq.station.checks import Checks, Demand
+    from eolseq.verification.standing import Present
+
+    never = Checks(Demand("never"), Demand("never"))
+    return Present(now, station.checks or never, instruments, station.known_loads, station.digest, "", "",
+                   records.runs_since if records is not None else lambda _: 0)
