@@ -153,10 +153,12 @@ class Desk:
             for request in self._line:
                 request.signal.set()
 
-    def unlock(self) -> None:
-        """Grant again, once every output was turned off and every bay proved dead."""
+    def start_afresh(self) -> None:
+        """Every instrument is free and granted again, once every output is off and every bay was proved dead."""
         with self._one_at_a_time:
             self.locked = None
+            for name, bay in tuple(self._held.items()):
+                self._free(bay, [name])
             self._serve()
 
     def withdraw(self, bay: str) -> None:

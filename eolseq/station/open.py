@@ -71,7 +71,10 @@ class OpenStation:
         return bool(self.station.simulated) or any(each.simulated for each in self.identities.values())
 
     def all_off(self) -> None:
-        """Turn every output off, prove every bay dead, open every relay; LockedRed when dead cannot be shown."""
+        """Turn every output off, prove every bay dead, open every relay; LockedRed when dead cannot be shown.
+
+        For the beginning, and after a lock: no bay may be testing. Every instrument is free after it.
+        """
         alive: list[LockedRed] = []
         for bay in self.bays:
             try:
@@ -84,6 +87,8 @@ class OpenStation:
             if self.desk is not None:
                 self.desk.lock(fault)
             raise fault
+        if self.desk is not None:
+            self.desk.start_afresh()
 
     def trip(self, reason: Reason) -> None:
         """Stop every bay; safe from any thread."""

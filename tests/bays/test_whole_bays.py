@@ -196,7 +196,6 @@ def test_a_run_cut_off_at_each_bay_is_abandoned_at_the_next_start(quick_path: Pa
         rig.clock.sleep(5.0)
         for each in rig.opened.bays:
             each.watcher.reset()
-        rig.desk.unlock()
         again = ready_log(rig.station, rig.opened, rig.clock)
         assert again.open_runs() == [] and len(again.attempts("DH6-00100000")) == 1
         assert again.attempts("DH6-00300000")[0].outcome == "abandoned"
