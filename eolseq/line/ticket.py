@@ -24,7 +24,7 @@ MOST_READINGS = 4
 
 @dataclass(frozen=True, slots=True)
 class TicketReading:
-    """One bad reading: its name, what was read, and the limits it was held against."""
+    """One bad reading: its name, what was read, and the limits it was held against; none for a trip."""
 
     name: str
     value: str
@@ -73,7 +73,8 @@ def ticket_text(ticket: Ticket) -> str:
     lines = [*(f"*** {mark} ***" for mark in ticket.marks), ticket.head, ticket.serial, *ticket.facts]
     for step in ticket.steps:
         lines += ["", f"Step {step.number}: {step.name} ({step.kind})", f"  {step.sentence}"]
-        lines += [f"  {each.name}: {each.value}   (band {each.limits})" for each in step.readings]
+        lines += [f"  {each.name}: {each.value}" + (f"   (band {each.limits})" if each.limits else "")
+                  for each in step.readings]
         lines += [f"  LOOK: {each}" for each in step.look]
     if ticket.more:
         lines += ["", f"and {ticket.more} more steps; the record has them"]
@@ -96,12 +97,16 @@ def _reading(each: Measured) -> TicketReading:
     reference = next((text for text in (each.value, each.at_most, each.at_least) if text and Decimal(text)), None)
     multiple = multiple_for(each.unit, reference)
     return TicketReading(each.name, shown(each.value, each.unit, multiple) or "no number",
-                         limits_text(each.at_least, each.at_most, each.unit, multiple))
+                         limits_text(each.at_least, each.at_most, each.unit, multiple) if _banded(each) else "")
+
+
+def _banded(each: Any) -> bool:
+    return each.at_least is not None or each.at_most is not None
 
 
 def way_of(each: Any) -> Way:
-    """How a reading lay in its band; one that lies inside, too near to a limit, goes by the nearer limit."""
-    if each.value is None:
+    """How a reading lay in its band; one inside, too near to a limit, goes by that limit; a trip has no number."""
+    if each.value is None or not _banded(each):
         return "none"
     value = Decimal(each.value)
     low, high = (None if text is None else Decimal(text) for text in (each.at_least, each.at_most))

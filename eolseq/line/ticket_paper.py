@@ -68,8 +68,9 @@ class _Column:
             self.text(f"Step {step.number}: {step.name} ({step.kind})", 3.6, bold=True)
             for each in step.readings:
                 self.text(f"{each.name}: {each.value}", 4.2, bold=True)
-                self.text(f"band: {each.limits}", 3.6)
-            if not step.readings:
+                if each.limits:
+                    self.text(f"band: {each.limits}", 3.6)
+            if not all(each.limits for each in step.readings) or not step.readings:
                 self.text(step.sentence, 3.2)
             for hint in step.look:
                 self.text(f"Look: {hint}", 3.2)
