@@ -17,7 +17,7 @@ _PREFIXED = {
     "s": "num", "Pa": "kM", "VA": "k", "C": "nu", "S": "num",
 }
 _OTHERS = {
-    "min": ("s", Decimal(60)), "h": ("s", Decimal(3600)), "bar": ("Pa", Decimal(100000)),
+    "min": ("s", Decimal(60)), "h": ("s", Decimal(3600)), "d": ("s", Decimal(86400)), "bar": ("Pa", Decimal(100000)),
     "mbar": ("Pa", Decimal(100)), "K": ("K", Decimal(1)), "degC": ("degC", Decimal(1)), "%": ("%", Decimal(1)),
     "rpm": ("rpm", Decimal(1)), "hp": ("hp", Decimal(1)), "m": ("m", Decimal(1)), "mm": ("m", Decimal("0.001")),
     "V/s": ("V/s", Decimal(1)), "A/s": ("A/s", Decimal(1)), "%/K": ("%/K", Decimal(1)), "1/K": ("1/K", Decimal(1)),

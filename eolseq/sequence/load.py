@@ -8,6 +8,7 @@ from pathlib import Path
 from eolseq.bands.rule_fields import DECISION, check_decision, read_decision
 from eolseq.sequence.derive import bands_worked_out
 from eolseq.sequence.model import Sequence, StoredCharge, UnitData
+from eolseq.sequence.needs import NEEDS, check_needs, read_needs
 from eolseq.serials import LIKE, read_pattern, whole_pattern
 from eolseq.shape import Amount, Field, Findings, Group, Item, ListOf, OneOf, Parsed, Text, Word, load, load_file
 from eolseq.steps import STEP_KINDS
@@ -43,6 +44,7 @@ SEQUENCE = Group({
     "unit": Field(UNIT, about="the product"),
     "cautions": Field(ListOf(Text(200), 0, 12), required=False, default=(), about="cautions besides the standard ones"),
     "decision": DECISION,
+    "needs": NEEDS,
     "steps": Field(ListOf(OneOf("kind", {name: kind.fields for name, kind in STEP_KINDS.items()}), 1, 100),
                    about="the steps, in order"),
 }, "the sequence")
@@ -65,7 +67,7 @@ def _sequence(path: Path, item: Item, findings: Findings, source: bytes) -> Sequ
     steps = tuple(STEP_KINDS[each["kind"]].from_item(each) for each in item["steps"])
     return Sequence(name=item["name"], version=item["version"], path=path, unit=_unit(item["unit"]),
                     cautions=tuple(item["cautions"]), steps=steps, source=source, item=item,
-                    decision=read_decision(item["decision"]))
+                    decision=read_decision(item["decision"]), needs=read_needs(item["needs"]))
 
 
 def _unit(item: Item) -> UnitData:
@@ -83,6 +85,7 @@ def _check(item: Item, findings: Findings) -> None:
         check_repeated(unit["metal_parts"], findings, "named")
         check_repeated(unit["models"], findings, "named")
     check_decision(item.get("decision"), findings)
+    check_needs(item.get("needs"), findings)
     seen: dict[str, int] = {}
     for step in [each for each in item.get("steps") or () if each is not None]:
         kind = STEP_KINDS.get(step["kind"] or "")

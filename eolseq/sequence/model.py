@@ -10,6 +10,7 @@ from pathlib import Path
 from eolseq.bands.decision import Rule, Spread
 from eolseq.bands.rule_fields import read_spread
 from eolseq.quantity import Quantity
+from eolseq.sequence.needs import Need
 from eolseq.shape import Item
 from eolseq.steps.base import Step
 
@@ -57,6 +58,7 @@ class Sequence:
     source: bytes = field(repr=False)
     item: Item = field(repr=False, compare=False)
     decision: Rule | None = None
+    needs: tuple[Need, ...] = ()
 
     @property
     def digest(self) -> str:
