@@ -298,7 +298,8 @@ def document(result: RunResult, log_path: str) -> dict[str, Any]:
             "applied": [{"name": a.name, "value": a.lowest, "highest": a.highest, "unit": a.unit,
                          "at_least": a.at_least, "at_most": a.at_most} for a in done.applied],
             "readings": [{"name": r.name, "value": r.value, "unit": r.unit, "raw": r.raw, "at_least": r.at_least,
-                          "at_most": r.at_most, "outcome": r.outcome} for r in done.readings]})
+                          "at_most": r.at_most, "uncertainty": r.uncertainty, "rule": r.rule, "outcome": r.outcome}
+                         for r in done.readings]})
     recorded = result.index is not None
     return {"outcome": str(result.outcome), "sentence": result.sentence, "simulated": result.simulated,
             "trial": result.trial, "serial": result.serial, "attempt": result.attempt,

@@ -293,7 +293,7 @@ class UnitRun:
         outcome = run_outcome([verdict.outcome for _, verdict in steps if verdict.outcome is not Outcome.NOT_REACHED])
         if outcome is Outcome.PASS and any(v.outcome is not Outcome.PASS for _, v in steps):
             outcome = Outcome.FAULT
-        sentence = self._sentence(outcome, steps)
+        sentence = self._sentence(outcome, steps) + self._lost_stop_lines()
         index = self._record.end(serial, outcome, sentence, steps)
         if self._record.fault is not None:
             outcome = Outcome.FAULT if outcome is not Outcome.FAIL else outcome
@@ -302,6 +302,12 @@ class UnitRun:
         self._fire("release")
         self._emit(events.RunEnds(outcome, sentence, str(getattr(self._record.log, "path", "")), index))
         return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps, self._trial)
+
+    def _lost_stop_lines(self) -> str:
+        """What is added to the sentence when OFF did not go out by a stop line; dead was shown in other ways."""
+        lost = self._bay.watcher.take_stop_failures()
+        return f" OFF could not be sent on the stop line of {', '.join(lost)}: call maintenance to check its line." \
+            if lost else ""
 
     def _sentence(self, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
         for step, verdict in steps:

@@ -62,7 +62,7 @@ class Watcher:
         self.seen_open = False  # since the guard was last armed; shows that its switch is not tied down
         self.reason: Reason | None = None
         self._ever_tripped = False  # stays, so that no line is left aborted
-        self.stop_failures: list[str] = []
+        self._stop_failures: list[str] = []
         self.on_look: Callable[[GuardState], None] | None = None
         self._guard = guard_unit
         self._lines: tuple[StopLine, ...] = ()
@@ -194,7 +194,13 @@ class Watcher:
         held_up = [line for line in self._lines if not self._off(line, 0.0)]
         for line in held_up:
             if not self._off(line, OFF_SECONDS):
-                self.stop_failures.append(line.name)
+                self._stop_failures.append(line.name)
+
+    def take_stop_failures(self) -> tuple[str, ...]:
+        """The sources whose stop line did not take OFF since this was last asked; told once, in the run's sentence."""
+        lost = tuple(dict.fromkeys(self._stop_failures))
+        self._stop_failures.clear()
+        return lost
 
     @staticmethod
     def _off(line: StopLine, seconds: float) -> bool:
@@ -214,7 +220,6 @@ class Watcher:
     def reset(self) -> None:
         """Forget the trip, once everything is off and dead; allows blocked reads again."""
         self.reason = None
-        self.stop_failures.clear()
         self._drop.clear()
         self._woken.clear()
         self.allow_reads()
