@@ -13,6 +13,7 @@ from eolseq.errors import EolseqError
 
 COMMANDS = {
     "run": "run one unit through its sequence, to a signed record",
+    "shift": "run a shift: sign in, then scan, test and label unit after unit",
     "check": "check files and show what a sequence does",
     "new": "write a commented starting file",
     "batch": "work a band out from a batch of sound units",

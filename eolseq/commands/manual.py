@@ -18,6 +18,7 @@ FOLDER = Path(__file__).resolve().parent.parent / "manual"
 TOPICS = {
     "start": "install, the first run, and where everything is",
     "technician": "testing a unit: what the screen says and what to do",
+    "shift": "a shift at one bay: signing in, scanning, labels, what the screen says, after a power cut",
     "sequences": "every key of a sequence file, for engineers",
     "bands": "how a band is worked out from the nameplate and named rows of standards, for engineers",
     "how-sure": "uncertainty, decision rules, and what is undecided, for engineers and quality",

@@ -10,7 +10,7 @@ from __future__ import annotations
 import textwrap
 
 from eolseq.bands.band import Outcome
-from eolseq.engine.events import Cautions, RunEnds
+from eolseq.engine.events import Cautions, RunEnds, SafetyState
 from eolseq.screen.frame import Frame, Row, columns, ends, fit
 from eolseq.screen.letters import small, tall
 from eolseq.screen.model import RunView, StepView
@@ -25,7 +25,7 @@ _LIVE_LEAST = 3  # rows kept for what is being measured, however many steps ther
 def draw(view: RunView, now: float, width: int, height: int, *, still: bool = False) -> Frame:
     """Draw what is known at the monotonic time ``now`` in so many columns and rows; ``still`` leaves no empty rows."""
     width = max(20, min(width, WIDEST))
-    top = [*_header(view, width), *_banner(view, width)]
+    top = [*_header(view, width), *banner(view.safety, width, simulated=view.simulated())]
     room = height - len(top)
     rows = top + (_ended(view, view.ended, width, room) if view.ended else _running(view, now, width, room))
     if not still:
@@ -65,13 +65,13 @@ def _header(view: RunView, width: int) -> list[Row]:
     return [[(ends(f" {clean(plan.serial)}  {clean(plan.sequence)}", "  ".join(marks) + " ", width), "bold")]]
 
 
-def _banner(view: RunView, width: int) -> list[Row]:
+def banner(safety: SafetyState | None, width: int, *, simulated: bool) -> list[Row]:
     """Three rows: one large word, what it means, lamps and lock. Red only while voltage may be present."""
-    words = safety_words(view.safety)
+    words = safety_words(safety)
     style = "DANGER" if words.danger else "bold"
     large = small(words.large) if width >= _LARGE_WIDTH + 36 else (words.large, "", "")
     left = _LARGE_WIDTH if width >= _LARGE_WIDTH + 36 else 8
-    mark = f"{SIMULATED} " if view.simulated() else ""
+    mark = f"{SIMULATED} " if simulated else ""
     right = width - left
     lines: list[Row] = [
         [(fit(f"{mark}{words.headline}", right), style)],
@@ -88,7 +88,7 @@ def _lamps(red: str, green: str, lock: str, style: str, width: int) -> Row:
             (f"{green} ", "green lamp" if green.startswith("●") else style), (rest, style)]
 
 
-def _labelled(label: str, text: str, width: int, most: int, style: str = "bold") -> list[Row]:
+def labelled(label: str, text: str, width: int, most: int, style: str = "bold") -> list[Row]:
     """An inverse label, then text beside it in at most so many rows."""
     label = f" {label} "
     left = columns(label) + 2
@@ -99,9 +99,9 @@ def _labelled(label: str, text: str, width: int, most: int, style: str = "bold")
     return rows
 
 
-def _boxed(label: str, text: str, width: int) -> list[Row]:
-    """Four rows, whatever the text, so that nothing below jumps: a heavy box with at most two lines."""
-    lines = [*wrapped(text, width - 6, 2), "", ""][:2]
+def boxed(label: str, text: str, width: int, most: int = 2) -> list[Row]:
+    """Two rows more than ``most``, whatever the text, so that nothing below jumps: a heavy box of so many lines."""
+    lines = [*wrapped(text, width - 6, most), *[""] * most][:most]
     return [[(fit(f" ┏━ {label} {'━' * (width - len(label) - 7)}┓", width), "bold")],
             *([(f" ┃ {fit(line, width - 5)}┃ ", "bold")] for line in lines),
             [(f" ┗{'━' * (width - 4)}┛ ", "bold")]]
@@ -109,7 +109,7 @@ def _boxed(label: str, text: str, width: int) -> list[Row]:
 
 def _running(view: RunView, now: float, width: int, room: int) -> list[Row]:
     blank: Row = [(" " * width, "")]
-    todo = _boxed("DO NOW", view.instruction or "Wait.", width)
+    todo = boxed("DO NOW", view.instruction or "Wait.", width)
     room -= len(todo) + 1
     shown = min(len(view.steps), max(2, room - _LIVE_LEAST))
     steps = step_rows(view, width, shown)
@@ -134,22 +134,23 @@ def _footer(view: RunView, now: float, width: int) -> Row:
 
 def _ended(view: RunView, ended: RunEnds, width: int, room: int) -> list[Row]:
     mark = f"{SIMULATED} " if view.simulated() else ""
-    rows = _outcome(view, ended.outcome, width)
-    rows += _labelled(f"{mark}DO NOW", ended.sentence, width, 5)
+    rows = outcome_rows(ended.outcome, width, simulated=view.simulated(),
+                        trial=view.plan is not None and view.plan.trial)
+    rows += labelled(f"{mark}DO NOW", ended.sentence, width, 5)
     why = _why(view, ended.outcome)
-    rows += _labelled("why", why, width, 2, "") if why else []
+    rows += labelled("why", why, width, 2, "") if why else []
     rows.append([(fit(f" {mark}{clean(record_words(ended))}", width), "")])
     return rows + step_rows(view, width, max(0, room - len(rows)))
 
 
-def _outcome(view: RunView, outcome: Outcome, width: int) -> list[Row]:
+def outcome_rows(outcome: Outcome, width: int, *, simulated: bool, trial: bool = False) -> list[Row]:
     """The large word, dark on light; all but a pass stands between hatched strips, to be told apart from afar."""
     first, _, second = RUN_WORDS[outcome].partition(", ")
     letters = list(tall(first, width - 2)) or [" ".join(first)]
     if second:
         letters.append("  ".join(second))
-    said = [SIMULATED] if view.simulated() else []
-    said += ["TRIAL: RELEASES NOTHING"] if view.plan is not None and view.plan.trial else []
+    said = [SIMULATED] if simulated else []
+    said += ["TRIAL: RELEASES NOTHING"] if trial else []
     fill = " " if outcome is Outcome.PASS else "╱"
     strip = f" {'  '.join(said)} " if said else ""
     strips: Row = [(strip.center(width, fill), "inverse")]

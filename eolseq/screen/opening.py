@@ -19,7 +19,7 @@ def open_screen(stream: TextIO, clock: Clock, *, plain: bool | None = None,
                 environment: Mapping[str, str] | None = None) -> Screen | Plain:
     """A drawn screen on a terminal that can show it, else plain lines; ``plain`` True or False decides beforehand."""
     if plain is None:
-        plain = not _can_draw(stream, os.environ if environment is None else environment)
+        plain = not can_draw(stream, environment)
     if plain:
         return Plain(stream)
     from eolseq.screen.live import Screen, console_on
@@ -27,8 +27,9 @@ def open_screen(stream: TextIO, clock: Clock, *, plain: bool | None = None,
     return Screen(console_on(stream), clock)
 
 
-def _can_draw(stream: TextIO, environment: Mapping[str, str]) -> bool:
+def can_draw(stream: TextIO, environment: Mapping[str, str] | None = None) -> bool:
     """Whether the stream is a terminal that is large enough, moves its cursor and shows Unicode."""
+    environment = os.environ if environment is None else environment
     if not stream.isatty() or environment.get("TERM", "") in ("", "dumb", "unknown"):
         return False
     if "utf" not in (stream.encoding or "").lower():

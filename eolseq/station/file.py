@@ -45,6 +45,7 @@ from eolseq.station.line_fields import (
     read_people,
     read_rework,
 )
+from eolseq.station.shift_fields import SHIFT, ShiftRules, check_shift, read_shift
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
 _TIME = Amount("s", above=Decimal(0), at_most=Decimal(60))
@@ -97,6 +98,7 @@ STATION = Group({
     "rework": REWORK,
     "labels": LABELS,
     "release": RELEASE,
+    "shift": SHIFT,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
         "trip_current": Field(Amount("A", above=Decimal(0), at_most=Decimal("0.1"))),
@@ -164,6 +166,7 @@ class Station:
     rework: ReworkRules = NO_REWORK
     labels: LabelRules | None = None
     release: str = ""
+    shift: ShiftRules | None = None
 
     @property
     def bays(self) -> tuple[str, ...]:
@@ -201,6 +204,7 @@ def load_station(path: Path) -> Station:
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
         known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
         labels=read_labels(item["labels"]), release=item["release"],
+        shift=read_shift(item["shift"]),
         people=read_people(item["people"], simulated=bool(item["simulated"])),
         rework=read_rework(item["rework"], simulated=bool(item["simulated"])))
 
@@ -224,6 +228,7 @@ def _check(item: Item, findings: Findings) -> None:
                      f"at most half of {guard['freshness']}")
     check_bays(item, findings)
     check_labels(item, findings)
+    check_shift(item, findings)
     key, records = PurePosixPath(item["key"]), PurePosixPath(item["records"])
     if records == key or records in key.parents:
         findings.add(item.place_of("key"), "the key lies in the records folder", "another folder")

@@ -1,0 +1,160 @@
+"""The station's own checks within a shift: which are due, and performing them with the station open as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from eolseq.clock import Clock
+from eolseq.commands.wiring import Order
+from eolseq.engine.events import Cautions
+from eolseq.engine.recording import Bay
+from eolseq.engine.run import RunResult, UnitRun
+from eolseq.errors import Refused
+from eolseq.line.around import Due, Tell
+from eolseq.line.crew import Hazard
+from eolseq.records.log import Log
+from eolseq.sequence.model import Sequence
+from eolseq.station.checks import Reference
+from eolseq.station.open import OpenStation
+from eolseq.verification.bench import Verifier
+from eolseq.verification.plan import VERIFIABLE
+from eolseq.verification.standing import Present, Reason, reasons
+
+
+class StationChecks:
+    """Verification and challenge of one open station."""
+
+    def __init__(self, clock: Clock, opened: OpenStation, pages: Mapping[str, Any], log: Log,
+                 sequences: tuple[Sequence, ...], bay: Bay, order: Order | None) -> None:
+        self._clock, self._opened, self._pages, self._log = clock, opened, pages, log
+        self._sequences, self._bay, self._order = sequences, bay, order
+        self._known: tuple[tuple[int, str], list[Due]] = ((-1, ""), [])
+
+    def due(self) -> list[Due]:
+        """Every check that does not stand now; looked up anew when the log grew or a minute has gone by."""
+        if self._opened.station.checks is None:
+            return []
+        at = (self._log.size, f"{self._clock.now():%Y-%m-%d %H:%M}")
+        if at != self._known[0]:
+            self._known = (at, self._due())
+        return self._known[1]
+
+    def _due(self) -> list[Due]:
+        from eolseq.commands.checking import history_of, on_bench
+
+        station = self._opened.station
+        if station.checks is None:
+            return []
+        past = tuple(history_of(self._log, simulated=bool(station.simulated)))
+        found: dict[Reason, None] = {}
+        for each in self._sequences:
+            present = Present(self._clock.now(), station.checks, on_bench(self._opened, self._pages),
+                              station.known_loads, station.digest, each.name, each.digest, self._log.runs_since)
+            found.update(dict.fromkeys(reasons(present, past)))
+        return [self._as_due(each) for each in found]
+
+    def _as_due(self, reason: Reason) -> Due:
+        if "eolseq challenge" in reason.do:
+            return Due(reason.what, reason.do, "challenge")
+        if "eolseq verify" not in reason.do:
+            return Due(reason.what, reason.do)
+        if self._opened.station.simulated:
+            return Due(reason.what, reason.do, "verify")
+        return Due(reason.what, f"Maintenance signs it: end the shift (=end), then: {reason.do}")
+
+    def hazard_of(self, check: str) -> Hazard:
+        """What a check may do to a person; Refused when it cannot be performed from here."""
+        return Hazard.of(self._verified_plan() if check == "verify" else self._reference_sequence())
+
+    def perform(self, what: str, operator: str, tell: Tell) -> str:
+        """Perform a check in the operator's name; what was found, in a sentence."""
+        return self._verify(operator, tell) if what == "verify" else self._challenge(operator, tell)
+
+    # -- verification -------------------------------------------------------------------------------------------
+
+    def _verified_plan(self) -> Sequence:
+        if not self._opened.station.simulated:
+            raise Refused("What is verified on a real station is signed by maintenance.",
+                          "End the shift (=end); maintenance then runs: eolseq verify --all.")
+        return self._verifier("", lambda _: None).plan(self._verifiable()).plan
+
+    def _verifiable(self) -> tuple[str, ...]:
+        players = self._opened.players
+        return tuple(each.name for each in self._opened.station.instruments if players[each.name].role in VERIFIABLE)
+
+    def _verifier(self, operator: str, tell: Tell) -> Verifier:
+        from eolseq.commands.approving import FilesGate
+        from eolseq.commands.verify import asker
+
+        gate = FilesGate(self._opened.station, self._pages, self._log, self._clock.now().date())
+        return Verifier(self._clock, self._opened, self._pages, self._bay, self._log, tell, lambda _: operator,
+                        asker(self._order, tell), (gate,))
+
+    def _verify(self, operator: str, tell: Tell) -> str:
+        from eolseq.commands.run import counters_of
+        from eolseq.commands.verify import record_results
+
+        found = self._verifier(operator, tell).verify(self._verifiable())
+        record_results(self._log, self._opened.station, found, self._opened.identities, self._pages, None,
+                       counters_of(self._opened))
+        if found.crash is not None:
+            raise found.crash
+        bad = [f"{each.instrument}: {each.sentence}" for each in found.results if str(each.outcome) != "pass"]
+        if not found.results or bad:
+            why = " ".join(bad) or (found.run.sentence if found.run is not None else "")
+            raise Refused(f"Not verified. {why}", "Call maintenance; units are refused until it is.")
+        return f"All {len(found.results)} instruments held against their known loads."
+
+    # -- challenge ----------------------------------------------------------------------------------------------
+
+    def _reference_sequence(self) -> Sequence:
+        from pathlib import Path
+
+        from eolseq.commands.run import check_fit
+        from eolseq.sequence.load import load_sequence
+        from eolseq.shipped import find
+        from eolseq.verification.challenge import for_references, unknown_steps
+
+        station = self._opened.station
+        if station.challenges is None:
+            raise Refused(f"{station.name} names no reference units.", "Have 'challenges' added to the station file.")
+        path = find(Path(station.challenges.sequence), shipped=bool(station.simulated))
+        sequence = load_sequence(path)
+        check_fit(sequence, station, self._pages)
+        wrong = unknown_steps(station.challenges, sequence)
+        if wrong:
+            raise Refused(f"The sequence has no such steps: {'; '.join(wrong)}.", "Have 'challenges' corrected.")
+        return for_references(sequence)
+
+    def _challenge(self, operator: str, tell: Tell) -> str:
+        from eolseq.commands.approving import ApprovalGate
+        from eolseq.commands.challenge import record, show_all
+        from eolseq.verification.challenge import serial_of
+
+        station, sequence = self._opened.station, self._reference_sequence()
+        gate = ApprovalGate(sequence, station, self._pages, self._log, self._clock.now().date(), trial=False)
+
+        def acknowledge(_: Cautions) -> str | None:
+            return operator
+
+        def test(reference: Reference) -> RunResult:
+            self._bay.watcher.seen_open = False
+            unit = UnitRun(self._clock, sequence, self._bay, self._log, tell, acknowledge, [gate], approval=gate.index,
+                           reference=True)
+            result = unit.run(serial_of(reference))
+            if unit.crash is not None:
+                raise unit.crash
+            return result
+
+        shown, ended = show_all(station, self._order, tell, test)
+        if ended is not None:
+            raise Refused(f"Not challenged to the end. {ended.sentence}", "Begin it again: =challenge.")
+        if self._order is not None:
+            self._order({"clear_faults": True})
+        record(self._log, station, sequence, self._pages, shown, operator)
+        missed = [each.name for each in shown if each.outcome != "caught"]
+        if missed:
+            raise Refused(f"The station missed {', '.join(missed)} and is locked.",
+                          "Call maintenance; the suspects are listed by: eolseq suspects.")
+        return f"All {len(shown)} reference units were caught."
