@@ -40,6 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="STATION", help="the station file")
     parser.add_argument("--beside", metavar="ID", action="append", default=[],
                         help="who is signed in beside the operator, such as a qualified person beside a trainee")
+    parser.add_argument("--bay", metavar="NAME", help="the bay that the unit is in; the station's first if left out")
     parser.add_argument("--trial", action="store_true",
                         help="try a sequence that is not approved: says TRIAL everywhere and releases nothing")
     only = parser.add_argument_group("for simulated stations only")
@@ -92,6 +93,8 @@ def _files(options: argparse.Namespace) -> tuple[Sequence, Station, Path]:
     if given and not station.simulated:
         raise Refused(f"--{given[0].replace('_', '-')} is for simulated stations only; {station.name} is real.",
                       "Leave it out; the cautions are acknowledged at the terminal.")
+    if options.bay is not None and options.bay not in station.bays:
+        raise WrongUse(f"{station.name} has no bay '{options.bay}'.", f"Its bays are {', '.join(station.bays)}.")
     path = find(options.sequence or _ask("Sequence file: ", "SEQUENCE"), shipped=bool(station.simulated))
     return load_sequence(path), station, station_path
 
@@ -142,7 +145,7 @@ def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station
     simulator.unit(in_bay, options.defect)  # WrongUse, with every name, when there is no such defect or unit
     for text in station.faulty:
         simulator.check_fault(read_fault(text))
-    return simulated_child(station, path, in_bay, options.defect, options.open_guard_after)
+    return simulated_child(station, path, in_bay, options.defect, options.open_guard_after, options.bay)
 
 
 # -- the run ----------------------------------------------------------------------------------------------------
@@ -164,7 +167,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         stack.enter_context(signals_stop(opened, asking))
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
-        bay = bay_of(opened, pages)
+        bay = bay_of(opened, pages, options.bay)
         gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, options.trial, tuple(options.beside)))
         unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, gates.acknowledged(asking), gates.of_unit,
                        approval=gates.approval, trial=options.trial, listen=typed_at_terminal)

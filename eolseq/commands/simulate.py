@@ -23,6 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("station", metavar="STATION", help="a station file with a 'simulated' key, or a simulator file")
     parser.add_argument("--unit", metavar="SERIAL", help="serial of the unit in the bay (the simulator's own if left)")
     parser.add_argument("--defect", metavar="NAME", help="a defect of the simulator file, in the unit")
+    parser.add_argument("--bay", metavar="NAME", help="where there are several bays: the one that these are meant for")
     parser.add_argument("--open-guard-after", metavar="SECONDS", type=float,
                         help="open the guard contact so many seconds after the first energise")
     parser.add_argument("--fault", metavar="INSTRUMENT:NAME[:NUMBER]", action="append", default=[],
@@ -71,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
     faults = _faults(simulator, written)
     out = EventLines(sys.stdout)
     world = build(simulator, options.unit, options.defect, now=time.monotonic(), emit=out,
-                  faults=faults)
+                  faults=faults, bay=options.bay)
     if options.open_guard_after is not None:
         world.open_guard_after(options.open_guard_after)
     lifeline = sys.stdin.fileno() if options.lifeline else None

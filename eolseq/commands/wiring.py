@@ -66,21 +66,23 @@ def virtual_wires(world: Any, clock: VirtualClock) -> Iterator[Wires]:
 
 @contextmanager
 def simulated_child(station: Station, station_path: Path, serial: str, defect: str | None,
-                    open_guard_after: float | None) -> Iterator[Mapping[str, str]]:
+                    open_guard_after: float | None, bay: str | None = None) -> Iterator[Mapping[str, str]]:
     """Start the simulated station as a process in a session of its own; gives every instrument's address.
 
     Its standard input is its lifeline: when this program dies, however it dies, the simulated station ends too.
     """
-    with simulated_bench(station, station_path, serial, defect, open_guard_after) as (addresses, _):
+    with simulated_bench(station, station_path, serial, defect, open_guard_after, bay) as (addresses, _):
         yield addresses
 
 
 @contextmanager
 def simulated_bench(station: Station, station_path: Path, serial: str, defect: str | None = None,
-                    open_guard_after: float | None = None) -> Iterator[tuple[Mapping[str, str], Order]]:
+                    open_guard_after: float | None = None,
+                    bay: str | None = None) -> Iterator[tuple[Mapping[str, str], Order]]:
     """The same, with the way to tell the simulated station to do something to itself, such as opening a contact."""
     words = [sys.executable, "-m", "eolseq", "simulate", str(station_path), "--unit", serial, "--lifeline"]
     words += ["--defect", defect] if defect else []
+    words += ["--bay", bay] if bay is not None and len(station.bays) > 1 else []
     words += ["--open-guard-after", str(open_guard_after)] if open_guard_after is not None else []
     child = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True, bufsize=0)
     try:

@@ -22,7 +22,7 @@ from eolseq.simulation.hall_fields import BayData, check_bays, groups, read_bays
 from eolseq.simulation.network import Fixture
 from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
 from eolseq.simulation.unit import Unit
-from eolseq.simulation.world import RELEASE
+from eolseq.simulation.world import PLUG, RELEASE
 
 _PARTS = re.compile(r"stage-[0-9]|fan|route-(?:withstand|power|resistance)|tie-L-N|discharge|bond-[a-z0-9-]+")
 _NOT_PHYSICAL = ("model", "serial_pattern")
@@ -149,16 +149,17 @@ def load_simulator(path: Path) -> Simulator:
 
 def build(simulator: Simulator, serial: str | None = None, defect: str | None = None, *, now: float,
           twin: bool = False, emit: Callable[[dict[str, Any]], None] | None = None,
-          faults: Sequence[Fault] = ()) -> Bay | Hall:
+          faults: Sequence[Fault] = (), bay: str | None = None) -> Bay | Hall:
     """A simulated station with the unit of a serial (or the file's own) in it, at a time in seconds of the clock.
 
-    Where the file has several bays it is a hall, and serial, defect and twin are of the unit in the first.
+    Where the file has several bays it is a hall; serial, defect, twin and what is ordered without naming a bay are then
+    of the bay named here, or of the first.
     ``faults`` are there from the start, beside the file's own. ``emit`` is told of every change of an output, the guard
     and the contactor, and of every OFF that arrives.
     """
     built: Bay | Hall
     if simulator.bays:
-        built = _build_hall(simulator, serial, defect, now, twin)
+        built = _build_hall(simulator, serial, defect, now, twin, bay or simulator.bays[0].name)
     else:
         serial = serial or simulator.serial
         built = Bay(simulator.unit(serial, defect, twin=twin), _fixture(simulator, simulator.fixture["channels"]),
@@ -175,11 +176,13 @@ def _fixture(simulator: Simulator, channels: Mapping[str, int]) -> Fixture:
     return Fixture(**{**simulator.fixture, "channels": dict(channels), "loads": dict(simulator.fixture["loads"])})
 
 
-def _build_hall(simulator: Simulator, serial: str | None, defect: str | None, now: float, twin: bool) -> Hall:
-    """Several bays; the serial, the defect and the twin are of the first."""
-    hall: Any = Hall(now)  # what a shared instrument takes for its world
+def _build_hall(simulator: Simulator, serial: str | None, defect: str | None, now: float, twin: bool,
+                first: str) -> Hall:
+    """Several bays; the serial, the defect and the twin are of the one that comes first."""
+    hall: Any = Hall(now, first)  # what a shared instrument takes for its world
     serials = {each.name: each.serial for each in simulator.bays}
-    first = simulator.bays[0].name
+    if first not in serials:
+        raise WrongUse(f"There is no bay {first!r}.", f"The bays are {', '.join(serials)}.")
     serials[first] = serial or serials[first]
     for each in simulator.bays:
         unit = simulator.unit(serials[each.name], defect if each.name == first else None, twin=twin)
@@ -269,7 +272,7 @@ def _check_channels_of(item: Item, place: Item, findings: Findings) -> None:
     numbers: dict[int, str] = {}
     for name, number in channels.items():
         foreign = name.startswith(("bond-", "stage-")) and _PARTS.fullmatch(name)
-        if name not in (*known, RELEASE) and not foreign:
+        if name not in (*known, RELEASE, PLUG) and not foreign:
             findings.add(channels.place_of(name), f"'{name}' is no part known here", "one of " + ", ".join(known),
                          nearest(name, known))
         first = numbers.setdefault(number, name)

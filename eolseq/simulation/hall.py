@@ -121,8 +121,9 @@ class Hall(Deadlines):
     protection = _of_all("protection")
     open_volts = _of_all("open_volts")
 
-    def __init__(self, now: float) -> None:
+    def __init__(self, now: float, first: str) -> None:
         super().__init__(now)
+        self.first = first  # the bay that is meant where none is named
         self.bays: dict[str, HallBay] = {}
         self.sources: dict[str, Source] = {}
         self.changes: deque[dict[str, Any]] = deque(maxlen=_KEPT)
@@ -162,18 +163,19 @@ class Hall(Deadlines):
         return self.bays[name]
 
     def obey(self, order: Mapping[str, Any]) -> None:
-        """Carry out an order as ``Bay.obey`` does, at the bay that its key ``bay`` names, or at the first."""
+        """Carry out an order as ``Bay.obey`` does, at the bay that its key ``bay`` names."""
         rest = {key: value for key, value in order.items() if key != "bay"}
-        self.bay(str(order.get("bay", next(iter(self.bays))))).obey(rest)
+        self.bay(str(order.get("bay", self.first))).obey(rest)
 
     def set_fault(self, name: str, instrument: str | None = None, number: float | None = None) -> None:
-        """Give an instrument a fault by name, or without an instrument the first bay's leads."""
-        bays = list(self.bays.values())
-        next((bay for bay in bays if instrument in bay.by_name), bays[0]).set_fault(name, instrument, number)
+        """Give an instrument a fault by name, or without an instrument a bay's leads."""
+        bays = self.bays.values()
+        has = next((bay for bay in bays if instrument in bay.by_name), self.bays[self.first])
+        has.set_fault(name, instrument, number)
 
     def open_guard_after(self, seconds: float) -> None:
-        """Open the first bay's guard so many seconds after the next time an output is switched on for it."""
-        next(iter(self.bays.values())).open_guard_after(seconds)
+        """Open a bay's guard so many seconds after the next time an output is switched on for it."""
+        self.bays[self.first].open_guard_after(seconds)
 
     # -- what a source tells ------------------------------------------------------------------------------------
 
