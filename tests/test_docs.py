@@ -18,6 +18,7 @@ from eolseq.commands.run import EXITS
 from eolseq.instruments.page import PAGE, load_page
 from eolseq.instruments.register_page import REGISTER_PAGE, load_register_page
 from eolseq.instruments.roles import ROLES
+from eolseq.line.template import LABEL
 from eolseq.records import entries
 from eolseq.screen.words import RUN_WORDS
 from eolseq.sequence.load import SEQUENCE, load_sequence
@@ -34,7 +35,7 @@ PAGES = {topic: manual.topic_text(topic) for topic in manual.TOPICS}
 TEXTS = {"README.md": README, "DEVELOPERS.md": DEVELOPERS,
          "CHANGELOG.md": (ROOT / "CHANGELOG.md").read_text(encoding="utf-8"), **PAGES}
 
-COMMON_TO_STEPS = ("kind", "name", "band", "spread", "connections")
+COMMON_TO_STEPS = ("kind", "name", "band", "spread", "connections", "look_at")
 
 
 def fenced(text: str, language: str) -> list[str]:
@@ -87,7 +88,7 @@ def describes(cells: list[str], field: Field, path: str) -> None:
         assert cells[1] == "yes or no", f"{path}: it is yes or no"
 
 
-@pytest.mark.parametrize(("topic", "group"), [("driver-pages", PAGE), ("register-pages", REGISTER_PAGE), ("stations", STATION), ("simulators", SIMULATOR)])
+@pytest.mark.parametrize(("topic", "group"), [("driver-pages", PAGE), ("register-pages", REGISTER_PAGE), ("stations", STATION), ("simulators", SIMULATOR), ("labels", LABEL)])
 def test_every_key_of_a_file_is_in_the_manual_and_no_other(topic: str, group: Group) -> None:
     described = rows(sections(PAGES[topic])["Keys"])
     known = dict(walk(group))

@@ -21,6 +21,7 @@ from eolseq import schema
 from eolseq.errors import FileMistakes
 from eolseq.instruments.page import PAGE
 from eolseq.instruments.register_page import REGISTER_PAGE
+from eolseq.line.template import LABEL
 from eolseq.quantity import UNITS, parse, units_of
 from eolseq.schema import schema_of, whole
 from eolseq.sequence.load import SEQUENCE
@@ -31,10 +32,11 @@ from eolseq.station.file import STATION
 
 ROOT = Path(__file__).resolve().parent.parent
 KINDS: Mapping[str, Group] = {"sequence": SEQUENCE, "driver page": PAGE, "register page": REGISTER_PAGE, "station": STATION,
-                               "simulator": SIMULATOR}
+                               "simulator": SIMULATOR, "label": LABEL}
 FILES = {"sequence": sorted(ROOT.glob("sequences/*.yaml")), "driver page": sorted(ROOT.glob("drivers/*.yaml")),
          "register page": sorted(ROOT.glob("drivers/registers/*.yaml")),
-         "station": [ROOT / "simulators/demo-station.yaml"], "simulator": [ROOT / "simulators/demo-simulator.yaml"]}
+         "station": [ROOT / "simulators/demo-station.yaml"], "simulator": [ROOT / "simulators/demo-simulator.yaml"],
+         "label": sorted(ROOT.glob("eolseq/line/templates/*.yaml"))}
 SCHEMAS = {kind: schema_of(kind, group) for kind, group in KINDS.items()}
 VALIDATORS = {kind: Draft202012Validator(made) for kind, made in SCHEMAS.items()}
 SHIPPED = [(kind, path) for kind, paths in FILES.items() for path in paths]

@@ -19,12 +19,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
-from pathlib import Path
 from typing import Any
 
 from eolseq.commands.printing import Printer, PrintFailed, printer_of
 from eolseq.engine.run import RunResult
-from eolseq.errors import Refused
+from eolseq.errors import RecordFault, Refused
 from eolseq.line.label import (
     Label,
     LabelState,
@@ -201,9 +200,20 @@ def _fate(log: Log, printed: PrintedLabel, event: Any, reason: str | None, by: s
                          reason=reason, by=by))
 
 
-def folder_of(rules: LabelRules) -> Path | None:
-    """The folder that labels are written to; None when they go to a print queue."""
-    return Path(rules.folder) if rules.folder else None
+def after_run(station: Station, log: Log, sequence: Sequence, result: RunResult) -> str:
+    """Print what belongs to a run that has ended: a label, a ticket, or nothing; a sentence that says what came of it.
+
+    The run is over and on record: nothing here changes its outcome.
+    """
+    paper = Paper.of(station)
+    if paper is None or result.index is None:
+        return ""
+    if not result.released:
+        return paper.ticket(sequence, result, log)
+    try:
+        return paper.label(log, sequence, result.serial).sentence
+    except (Refused, RecordFault) as error:
+        return f"NO LABEL. {error}"
 
 
 LabelGate = Callable[[str], None]
