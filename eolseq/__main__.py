@@ -30,6 +30,7 @@ COMMANDS = {
     "rework": "enter what was done to a unit that did not pass",
     "release": "let a unit go whose heater or motor reading was undecided",
     "void": "say that a unit's pass counts no more",
+    "label": "print a unit's or a carton's label, or check a scanned one",
     "suspects": "list the units that an instrument tested since it was last verified as good",
     "audit": "check every signature, index and root of a log",
     "manual": "show the manual, or list its topics",

@@ -31,6 +31,7 @@ TOPICS = {
     "people": "who may test what and until when, trainees, the signed list",
     "rework": "after a failure: rework, the lead's word, quality's release, a pass made void",
     "tools": "who is there, asking and telling an instrument by hand, a trace, for maintenance",
+    "labels": "labels, cartons, tickets of rejects, scanned labels, the release contact",
     "simulators": "the simulated station, its unit, defects and faults",
     "records": "the signed log: what is in it, how to read and audit it",
     "keys": "who signs what, first use, approval and change control, lost keys",

@@ -176,7 +176,18 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
             import traceback
 
             traceback.print_exception(unit.crash, file=sys.stderr)
+        if station.labels is not None:
+            _print_paper(station, log, sequence, result)
         return result, str(log.path)
+
+
+def _print_paper(station: Station, log: Log, sequence: Sequence, result: RunResult) -> None:
+    """The label of a unit that passed, the ticket of a reject; the release contact is the shift's alone."""
+    from eolseq.commands.labelling import after_run
+
+    said = after_run(station, log, sequence, result)
+    if said:
+        print(("SIMULATED " if result.simulated else "") + said, file=sys.stderr)
 
 
 def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = None) -> Bay:
