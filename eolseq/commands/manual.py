@@ -27,6 +27,7 @@ TOPICS = {
     "new-instrument": "from an instrument's manual to a page in an hour, for maintenance",
     "register-pages": "instruments with registers, by Modbus, for engineers and maintenance",
     "stations": "the station file of one bench, for engineers and maintenance",
+    "bays": "several bays at one station: what they share, what is each bay's own, what locks, for engineers",
     "checks": "verification, challenge, and what locks a station, for maintenance",
     "people": "who may test what and until when, trainees, the signed list",
     "rework": "after a failure: rework, the lead's word, quality's release, a pass made void",
