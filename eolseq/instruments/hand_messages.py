@@ -88,8 +88,8 @@ def switches_on(page: Page, message: str) -> bool:
     action = page.does.get("energise")
     if action is None:
         return False
-    on = {unit for unit in _units(action) if not unit.startswith("*")}
-    return not on.isdisjoint(units_of(message))
+    on = {unit.upper() for unit in _units(action) if not unit.startswith("*")}
+    return not on.isdisjoint(unit.upper() for unit in units_of(message))
 
 
 def settings_in(page: Page, message: str) -> dict[str, Any]:

@@ -1,12 +1,13 @@
 """Programs and libraries of others speak to the simulated bench over its real sockets and lines, and read the same.
 
-Nothing of this program is on their side: lxi and socat are Debian's tools (run where they are there; continuous
-integration brings them), stock pyvisa has sessions of its own, the client class is a general one for any instrument that
+Nothing of this program is on their side: lxi, socat and mbpoll are Debian's tools (run where they are there;
+continuous integration brings them), stock pyvisa has sessions of its own, the client class is a general one for any instrument that
 speaks SCPI over a socket, and pymodbus has its own codec. All instruments and numbers are invented demo data.
 """
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import time
@@ -212,3 +213,43 @@ def test_a_modbus_client_of_others_reads_the_register_power_meter(tmp_path: Path
             assert client.read_input_registers(100, count=6).registers == [0] * 6  # V, A and W of a unit that is not fed
         finally:
             client.close()
+
+
+def by_mbpoll(address: str, *options: str, write: int | None = None) -> dict[int, int]:
+    """The command of mbpoll, once: what it read, by reference; nothing where it wrote."""
+    ends = address.startswith("TCPIP")
+    line = ["-m", "tcp", "-p", str(host_and_port(address)[1])] if ends else ["-m", "rtu", "-b", "9600", "-P", "none"]
+    device = "127.0.0.1" if ends else address.removeprefix("ASRL").removesuffix("::INSTR")
+    values = [] if write is None else [str(write)]
+    done = subprocess.run(["mbpoll", *line, "-0", "-1", "-q", "-o", "2", *options, device, *values], capture_output=True, text=True,
+                          timeout=PATIENCE, check=True)
+    return {int(at): int(value) for at, value in re.findall(r"^\[(\d+)\]:\s+(-?\d+)", done.stdout, re.M)}
+
+
+@pytest.mark.skipif(shutil.which("mbpoll") is None, reason="mbpoll is not here; continuous integration brings it")
+def test_mbpoll_works_the_register_guard_unit(tmp_path: Path) -> None:
+    """Functions 1 to 6 as mbpoll has them, over TCP."""
+    simulator, _ = changed_bench(tmp_path, "guard")
+    with serving(simulator) as (world, addresses):
+        address = addresses["guard"]
+        who = by_mbpoll(address, "-t", "3", "-r", "0", "-c", "20")
+        assert text_of([who[at] for at in range(20)]) == "Aldervale Instruments (simulated)"
+        world.guard.closes_by_itself = False
+        world.close_guard()
+        assert list(by_mbpoll(address, "-t", "1", "-r", "0", "-c", "7").values()) == [1, 1, 0, 0, 0, 0, 1]
+        by_mbpoll(address, "-t", "4", "-r", "10", write=150)
+        assert by_mbpoll(address, "-t", "4", "-r", "10", "-c", "1") == {10: 150} and world.guard.timer == 1.5
+        by_mbpoll(address, "-t", "0", "-r", "2", write=1)  # a pulse of the watchdog
+        by_mbpoll(address, "-t", "0", "-r", "0", write=1)
+        assert by_mbpoll(address, "-t", "0", "-r", "0", "-c", "2") == {0: 1, 1: 0}
+        with pytest.raises(subprocess.CalledProcessError):
+            by_mbpoll(address, "-t", "3", "-r", "4000", "-c", "1")
+
+
+@pytest.mark.skipif(shutil.which("mbpoll") is None, reason="mbpoll is not here; continuous integration brings it")
+def test_mbpoll_reads_the_register_power_meter_on_its_serial_line(tmp_path: Path) -> None:
+    simulator, _ = changed_bench(tmp_path, "input")
+    with serving(simulator) as (_, addresses):
+        who = by_mbpoll(addresses["input"], "-t", "3", "-r", "0", "-c", "20")
+        assert text_of([who[at] for at in range(20)]) == "Aldervale Instruments (simulated)"
+        assert by_mbpoll(addresses["input"], "-t", "3", "-r", "100", "-c", "6") == dict.fromkeys(range(100, 106), 0)
