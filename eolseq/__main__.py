@@ -31,6 +31,7 @@ COMMANDS = {
     "release": "let a unit go whose heater or motor reading was undecided",
     "void": "say that a unit's pass counts no more",
     "label": "print a unit's or a carton's label, or check a scanned one",
+    "enter": "enter the result of a check that a unit had elsewhere",
     "suspects": "list the units that an instrument tested since it was last verified as good",
     "audit": "check every signature, index and root of a log",
     "manual": "show the manual, or list its topics",

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from eolseq.bands.band import AcceptanceBand
 from eolseq.bands.bond import BOND
+from eolseq.bands.charge import CHARGE
 from eolseq.bands.elements import ELEMENTS
 from eolseq.bands.idle import CAPACITOR, IDLE
 from eolseq.bands.motor import MOTOR
@@ -32,6 +33,7 @@ def _pinnable(form: Form) -> Form:
 
 
 _FORMS: Mapping[str, Mapping[str, Form]] = {
+    "holding_pressure": {"charge": CHARGE, "units": reference("Pa")},
     "heater_resistance": {"rating": ELEMENTS, "paths": PATHS, "units": reference("ohm")},
     "ground_continuity": {"row": BOND, "units": reference("ohm")},
     "dielectric_withstand": {"capacitance": WITHSTAND_CURRENT, "units": reference("A")},

@@ -18,7 +18,8 @@ from eolseq.shape import Group, Item
 
 _SURE = 22  # significant digits of a result that are beyond the noise of arithmetic with 28
 DIGITS = 4  # significant digits of a limit that was worked out
-_SCALED = {"A": ("nA", "uA", "mA", "A"), "ohm": ("mohm", "ohm", "kohm", "Mohm", "Gohm"), "F": ("pF", "nF", "uF")}
+_SCALED = {"A": ("nA", "uA", "mA", "A"), "ohm": ("mohm", "ohm", "kohm", "Mohm", "Gohm"), "F": ("pF", "nF", "uF"),
+           "Pa": ("Pa", "mbar", "bar")}
 
 
 class Standing(StrEnum):

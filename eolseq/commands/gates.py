@@ -1,7 +1,7 @@
 """Every gate that a unit must pass before its test, put together for a station: the one list for all commands.
 
 A gate is called with the serial and raises Refused with what to do; a gate that the station file does not ask for is
-not in the list.
+not in the list. One may give back the indices of entries that the run rests on.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from eolseq.sequence.model import Sequence
     from eolseq.station.open import OpenStation
 
-Gate = Callable[[str], None]
+Gate = Callable[[str], "tuple[int, ...] | None"]
 Acknowledge = Callable[["Cautions"], "str | None"]
 
 
@@ -78,3 +78,7 @@ def gates_of(setting: Setting) -> Gates:
         of_person.append(PersonGate(setting.sequence, setting.opened.station, setting.log, now.date(),
                                     setting.operators))
     return Gates(of_unit, approval.index, of_person)
+    if setting.sequence.needs:
+        from eolseq.commands.earlier import EarlierGate
+
+        of_unit.append(EarlierGate(setting.sequence, setting.opened.station.earlier, setting.log, setting.clock))

@@ -27,9 +27,12 @@ class Typed(Protocol):
     def number(self) -> int | None:
         """The number typed since listening began; None as yet. Never waits."""
 
+    def line(self) -> str | None:
+        """The next whole line typed since listening began; None as yet. Never waits."""
+
 
 Listen = Callable[[int], Typed | None]
-"""Begins to listen for a number from 1 to so many; None where there is no terminal."""
+"""Begins to listen for a number from 1 to so many (0: for lines); None where there is no terminal."""
 
 
 def order_for(serial: str, directions: Sequence[str]) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from eolseq.bands.zero import FixtureZero
 from eolseq.clock import Clock
 from eolseq.engine.arrows import Arrows, Listen, order_for, question
 from eolseq.engine.events import Event, Instruction, Live
+from eolseq.engine.numbers import AskedNumber
 from eolseq.errors import InstrumentFault, StationFault
 from eolseq.guard.opening import Power
 from eolseq.guard.power import Door, LockedRed
@@ -138,3 +139,14 @@ class RunBench:
         if typed is not None:
             self._emit(Instruction(question(seen_from, order, within)))
         return Arrows(order, typed, self._emit)
+
+    def ask_number(self, question: str) -> AskedNumber:
+        """Show a question to the person at the bay, if one is there, and begin to listen for a number."""
+        typed = self._listen(0) if self._listen is not None else None
+        if typed is not None:
+            self._emit(Instruction(question))
+        return AskedNumber(typed, self._emit)
+
+    def pause(self, seconds: float) -> None:
+        """Wait with no voltage on; a trip ends it at once."""
+        self._watcher.pause(seconds)

@@ -75,6 +75,7 @@ class RunRecord:
         self.earlier: list[entries.EarlierAttempt] = []
         self._bay = bay
         self._sequence = sequence
+        self.rests_on: tuple[int, ...] = ()  # entries of earlier checks
         self._approval = approval
         self._trial = trial
         self._operator = ""
@@ -92,7 +93,7 @@ class RunRecord:
         self._begin = self.log.append(entries.Begin(
             instruments=tuple(entries.InstrumentNamed(u.name, u.model, u.serial) for u in used),
             station=self._bay.station, station_digest=self._bay.station_digest, pages=self._bay.pages,
-            **self._common(serial)))
+            earlier_checks=self.rests_on, **self._common(serial)))
 
     def energise(self, step: Step, source: str, settings: Mapping[str, Any]) -> None:
         """Voltage is about to be put on; RecordFault if that cannot be made durable."""

@@ -32,8 +32,8 @@ _EVENT_AT = {"energised": "energise", "proving_dead": "take_off", "guarded": "pr
 ENDS_ENERGISING = ("ground_continuity", "dielectric_withstand", "motor_current")  # no heat without a sound fan
 
 
-Gate = Callable[[str], None]
-"""Raises Refused when the unit of this serial may not be tested now."""
+Gate = Callable[[str], tuple[int, ...] | None]
+"""Raises Refused when the unit of this serial may not be tested now; may give the entries that its test rests on."""
 
 Acknowledge = Callable[[events.Cautions], str | None]
 """Shows the cautions and gives the operator who acknowledged them, or None."""
@@ -145,7 +145,7 @@ class UnitRun:
             raise Refused(f"The serial {serial!r} is reserved for reference units, which are never released.",
                           "Show the station its reference units with: eolseq challenge.")
         for gate in self._gates:
-            gate(serial)
+            self._record.rests_on += gate(serial) or ()
         self._fire("admit")
 
     def _caution(self) -> None:

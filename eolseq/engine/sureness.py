@@ -29,13 +29,13 @@ def sure_of(step: Step, rule: Rule, spread: Spread | None, used: Mapping[str, Us
 
     def sure(taken: Taken) -> Sureness:
         reading, band = taken.reading, taken.band
-        if reading.instrument == OPERATOR:
+        if reading.instrument == OPERATOR and taken.span is None:
             return Sureness(_PICKED)
         found = used.get(reading.instrument)
         dimension = UNITS[reading.unit][0] if reading.unit in UNITS else ""
         limit = band.at_most or band.at_least
         read = before_zero(measures, taken.zero)
-        span = None if found is None else found.span_of(read, reading.name, dimension, limit)
+        span = taken.span if found is None else found.span_of(read, reading.name, dimension, limit)
         if span is not None and taken.zero is not None:
             span = replace(span, zero=taken.zero.base)
         return sureness(rule, band, reading, span, spread if (band.at_least, band.at_most) == limits else None)

@@ -88,6 +88,10 @@ ROLES: Mapping[str, Role] = {
     "airflow_meter": Role(
         takes={"expected": "Pa"}, gives={"pressure": "Pa"}, flags=(),
         does={"prepare": ("expected",), "measure": ()}),
+    # one acquisition: pressure above the air's, the air's own (absolute), temperature of the charged part
+    "pressure_gauge": Role(
+        takes={"expected": "Pa"}, gives={"pressure": "Pa", "air": "Pa", "temperature": "degC"}, flags=(),
+        does={"prepare": ("expected",), "measure": ()}),
     "residual_meter": Role(
         takes={}, gives={"volts_peak": "V"}, flags=(), does={"measure": ()}),
     # closed: reads back which channels are closed. close and open take one channel each time.

@@ -139,6 +139,7 @@ class Begin:
     """An attempt on a unit begins; durable before any voltage.
 
     ``withstand_applications`` counts how often withstand voltage was put on the unit before, in all its attempts.
+    ``earlier_checks``: the entries of the checks made elsewhere that it rests on.
     """
 
     kind: ClassVar[str] = "begin"
@@ -159,6 +160,7 @@ class Begin:
     cautions: tuple[str, ...]
     approval: int | None = None
     software: str
+    earlier_checks: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

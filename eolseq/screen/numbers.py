@@ -19,15 +19,26 @@ class TypedNumber:
         self._descriptor = descriptor
         self._most = most
         self._line = b""
+        self._lines: list[bytes] = []
         self._forget_what_was_typed()
 
     def number(self) -> int | None:
         """The number typed; None as yet. Lines that are no such number are passed over."""
-        while not self.gone and self._waiting():
-            found = self._take()
+        while (line := self._next()) is not None:
+            found = self._read(line)
             if found is not None:
                 return found
         return None
+
+    def line(self) -> str | None:
+        """The next whole line typed, without spaces around it; None as yet."""
+        line = self._next()
+        return None if line is None else line.decode("ascii", "replace").strip()
+
+    def _next(self) -> bytes | None:
+        while not self._lines and not self.gone and self._waiting():
+            self._take()
+        return self._lines.pop(0) if self._lines else None
 
     def _waiting(self) -> bool:
         try:
@@ -36,7 +47,7 @@ class TypedNumber:
             self.gone = True
             return False
 
-    def _take(self) -> int | None:
+    def _take(self) -> None:
         try:
             taken = os.read(self._descriptor, _AT_ONCE)
         except OSError:
@@ -44,7 +55,7 @@ class TypedNumber:
         self.gone = not taken
         *lines, self._line = (self._line + taken).split(b"\n")
         self._line = self._line[-_LONGEST_LINE:]
-        return next((found for line in lines if (found := self._read(line)) is not None), None)
+        self._lines += [line[-_LONGEST_LINE:] for line in lines]
 
     def _read(self, line: bytes) -> int | None:
         text = line.strip()

@@ -12,7 +12,14 @@ from eolseq.simulation.faulty import read_fault
 from eolseq.simulation.hall_fields import BAYS
 from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
-from eolseq.simulation.roles.meters import AirflowMeter, CurrentMeter, PowerMeter, ResidualMeter, ResistanceMeter
+from eolseq.simulation.roles.meters import (
+    AirflowMeter,
+    CurrentMeter,
+    PowerMeter,
+    PressureGauge,
+    ResidualMeter,
+    ResistanceMeter,
+)
 from eolseq.simulation.roles.registers import RegisterGuardUnit, RegisterPowerMeter
 from eolseq.simulation.roles.sources import ContinuityTester, PowerSource, WithstandTester
 from eolseq.simulation.roles.station import GuardUnit, ManyRelays, SwitchingUnit
@@ -21,10 +28,13 @@ from eolseq.simulation.unit import ALLOYS
 ROLES: dict[str, type[RoleInstrument]] = {
     "withstand_tester": WithstandTester, "continuity_tester": ContinuityTester, "power_source": PowerSource,
     "resistance_meter": ResistanceMeter, "current_meter": CurrentMeter, "power_meter": PowerMeter,
-    "airflow_meter": AirflowMeter, "residual_meter": ResidualMeter,
+    "airflow_meter": AirflowMeter, "pressure_gauge": PressureGauge, "residual_meter": ResidualMeter,
     "switching_unit": SwitchingUnit, "guard_unit": GuardUnit,
 }
 """Role -> the simulated model that plays it."""
+
+OPTIONAL = ("pressure_gauge",)
+"""Roles that a simulated station may do without."""
 
 MANNERS: dict[str, dict[str, type[RoleInstrument]]] = {
     "resistance_meter": {"awkward": AwkwardResistanceMeter},
@@ -34,7 +44,7 @@ MANNERS: dict[str, dict[str, type[RoleInstrument]]] = {
 """Role -> the models that play it with other manners on their line than plain ones."""
 
 MEASURES_IN = {"voltage": "V", "current": "A", "resistance": "ohm", "frequency": "Hz", "power": "W",
-               "pressure": "Pa"}
+               "pressure": "Pa", "temperature": "degC"}
 """Quantity that is measured -> its unit."""
 
 _ZERO, _ONE = Decimal(0), Decimal(1)
@@ -52,6 +62,7 @@ _AMPS = Amount("A", above=_ZERO, at_most=Decimal(1000))
 _PART = Amount("%", above=_ZERO, at_most=Decimal(500))
 _PART_OR_NONE = Amount("%", at_least=_ZERO, at_most=Decimal(100))
 _PASCALS = Amount("Pa", above=_ZERO, at_most=Decimal(100_000))
+_BARS = Amount("Pa", above=Decimal(101_000), at_most=Decimal(5_000_000))
 _CELSIUS = Amount("degC", at_least=Decimal(-40), at_most=Decimal(1200))
 
 
@@ -157,6 +168,11 @@ INTERLOCK = Group({
 UNIT = Group({
     "model": Field(Text(at_most=40)),
     "serial_pattern": Field(Parsed(read_pattern, LIKE, whole_pattern), about="which serials are such a unit"),
+COIL = Group({
+    "charge": Field(_BARS, about="absolute pressure at 20 degC, as it was charged with dry gas"),
+    "lost": Field(_PART_OR_NONE, about="part of the gas that has leaked since"),
+}, "the coil")
+
     "ambient": Field(_CELSIUS),
     "earth_screw": Field(_OHM, about="from the earth terminal to the frame"),
     "earth": Field(MapOf(_OHM, names=_NAME, at_least=1), about="from the frame to each bonded point"),
@@ -168,6 +184,7 @@ UNIT = Group({
     "interlock": Field(INTERLOCK, required=False, about="the fan's relay in the way to the stages, if there is one"),
 }, "a unit")
 
+    "coil": Field(COIL, required=False, about="a closed coil with a charge of gas, if there is one"),
 SET = MapOf(Text(at_most=60), names=r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)*", at_least=1)
 
 DEFECT = Group({

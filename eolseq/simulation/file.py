@@ -16,7 +16,7 @@ from eolseq.shape import Amount, Field, Findings, Group, Item, MapOf, Word, YesN
 from eolseq.simulation.bay import Bay
 from eolseq.simulation.enclosure import EnclosureSettings
 from eolseq.simulation.faulty import BAY, Fault, check_bay_fault, check_fault
-from eolseq.simulation.fields import FIXTURE, MANNERS, ROLES, SIMULATOR, UNIT
+from eolseq.simulation.fields import FIXTURE, MANNERS, OPTIONAL, ROLES, SIMULATOR, UNIT
 from eolseq.simulation.hall import Hall, HallBay
 from eolseq.simulation.hall_fields import BayData, check_bays, groups, read_bays
 from eolseq.simulation.network import Fixture
@@ -251,7 +251,7 @@ def _check_instruments(item: Item, findings: Findings) -> None:
             if first != name:
                 findings.add(each.place_of("role"), f"'{first}' has the same role", "each role once")
         for role in ROLES:
-            if role not in roles:
+            if role not in roles and role not in OPTIONAL:
                 findings.add(item.place_of("instruments"), f"no instrument is a {role}"
                              + (f" for {bay}" if bay else ""), "one of each role")
 

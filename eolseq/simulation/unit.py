@@ -28,6 +28,9 @@ JOINS_AGAIN = 40.0
 DROPS_IN = 0.1
 """Seconds under too much current after which a weak contactor lets go; it closes again once the supply is gone."""
 
+AIR = 100_400.0
+"""Pa of the air in the simulated hall (invented)."""
+
 BLOWS_BACK = 0.35
 """Part of its pressure that an axial wheel makes, the other way, when it turns backwards (invented)."""
 
@@ -212,6 +215,18 @@ class Fan:
 
 
 @dataclass(slots=True)
+class Coil:
+    """A closed coil, charged with dry gas that does not condense."""
+
+    charge: float  # Pa absolute at 20 degC, as it was charged
+    lost: float    # part of the gas that has leaked since
+
+    def pascals(self, celsius: float) -> float:
+        """The absolute pressure in it at a temperature: an ideal gas's, and the air's when all that can has left."""
+        return max(AIR, self.charge * (1.0 - self.lost) * (celsius + 273.15) / 293.15)
+
+
+@dataclass(slots=True)
 class Unit:
     """One unit under test; resistances in ohm, capacitances in F."""
 
@@ -225,6 +240,7 @@ class Unit:
     interlock: Interlock | None   # None: nothing but their contactors keeps the stages off
     ambient: float                # degC
     fan: Fan | None = None        # None: the pressure across it is of no interest
+    coil: Coil | None = None      # None: it has no charge
 
     @classmethod
     def of(cls, values: Mapping[str, Any]) -> Unit:
@@ -236,7 +252,8 @@ class Unit:
             insulation=Insulation(**values["insulation"]), across=Across(**values["across"]),
             stages={name: Stage(**stage, temperature=ambient) for name, stage in values["stages"].items()},
             motor=Motor(**motor) if motor else None, fan=Fan(**fan) if fan else None,
-            interlock=Interlock(**interlock) if interlock else None, ambient=ambient)
+            interlock=Interlock(**interlock) if interlock else None, ambient=ambient,
+            coil=Coil(**coil) if (coil := values.get("coil")) else None)
 
     @classmethod
     def known_load(cls, ohms: float) -> Unit:
@@ -267,6 +284,10 @@ class Unit:
         return [name for name in closed if self.stages[name].whole]
 
     def siemens_line_to_neutral(self, closed: Iterable[str]) -> float:
+    def coil_gauge(self) -> float:
+        """The pressure in the coil in Pa above the air's; not a number where there is no coil to put a hose on."""
+        return math.nan if self.coil is None else self.coil.pascals(self.ambient) - AIR
+
         """The conductance in siemens between L and N with these stages' contactors closed (no motor)."""
         board = 1.0 / (self.across.board + self.neutral_branch)
         return 1.0 / self.across.bleeder + board + sum(1.0 / self.stages[name].ohms() for name in closed)

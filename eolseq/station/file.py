@@ -32,6 +32,8 @@ from eolseq.station.checks import (
     read_checks,
     read_loads,
 )
+from eolseq.station.earlier_fields import EARLIER, NO_EARLIER, EarlierRules, check_earlier, read_earlier
+from eolseq.station.fixture_fields import FIXTURES, FixtureRules, check_fixtures, read_fixtures
 from eolseq.station.known import read_known
 from eolseq.station.label_fields import LABELS, RELEASE, LabelRules, check_labels, read_labels
 from eolseq.station.line_fields import (
@@ -97,6 +99,7 @@ STATION = Group({
     "people": PEOPLE,
     "rework": REWORK,
     "labels": LABELS,
+    "earlier": EARLIER,
     "release": RELEASE,
     "shift": SHIFT,
     "ceilings": Field(Group({
@@ -166,6 +169,7 @@ class Station:
     rework: ReworkRules = NO_REWORK
     labels: LabelRules | None = None
     release: str = ""
+    earlier: EarlierRules = NO_EARLIER
     shift: ShiftRules | None = None
 
     @property
@@ -215,6 +219,7 @@ def _port(item: Item | None) -> dict[str, Any]:
 
 
 def _check(item: Item, findings: Findings) -> None:
+        earlier=read_earlier(item["earlier"]),
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
     check_decision(item["decision"], findings)
     check_checks(item, findings)
@@ -238,6 +243,7 @@ def _check(item: Item, findings: Findings) -> None:
         if bool(each["address"]) == bool(item["simulated"]):
             findings.add(each.place, "an instrument of a simulated station has no address, a real one needs it",
                          "no 'address'" if item["simulated"] else "'address'")
+    check_earlier(item, findings)
         if each["port"] is not None and each["address"] and not each["address"].upper().startswith("ASRL"):
             findings.add(each.place_of_key("port"), f"'port' at {each['address']}, which is no serial line",
                          "an address such as ASRL/dev/ttyS0::INSTR")

@@ -6,7 +6,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from eolseq.shape import Findings, Group, Item
-from eolseq.steps import dielectric_withstand, ground_continuity, heater_resistance, motor_current, power_input
+from eolseq.steps import (
+    dielectric_withstand,
+    ground_continuity,
+    heater_resistance,
+    holding_pressure,
+    motor_current,
+    power_input,
+)
 from eolseq.steps.base import Step
 
 
@@ -25,6 +32,6 @@ class StepKind:
 
 STEP_KINDS: Mapping[str, StepKind] = {
     module.KIND: StepKind(module.FIELDS, module.check, module.from_item, rank)
-    for rank, module in enumerate((ground_continuity, heater_resistance, dielectric_withstand, motor_current,
-                                    power_input))
+    for rank, module in enumerate((holding_pressure, ground_continuity, heater_resistance, dielectric_withstand,
+                                    motor_current, power_input))
 }

@@ -15,6 +15,9 @@ from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.quantity import Quantity
 
 if TYPE_CHECKING:  # only named in annotations, and checking a file need not wait for them
+    from decimal import Decimal
+
+    from eolseq.bands.uncertainty import Span
     from eolseq.bands.zero import FixtureZero
     from eolseq.clock import Clock
     from eolseq.instruments.roles import Answer, Instrument
@@ -56,7 +59,7 @@ class Taken:
     """A reading with the band it is to be judged by; ``if_open`` replaces the sentence when it is above range.
 
     ``zero``: what was taken off what the instrument read, None if nothing. ``if_bad``: what the sentence says instead
-    whenever the reading does not pass.
+    whenever the reading does not pass. ``span``: how sure it is, where no instrument of the station took it.
     """
 
     reading: Reading
@@ -65,6 +68,7 @@ class Taken:
     where: str = ""  # which point or stage, for people
     zero: Quantity | None = None
     if_bad: str = ""
+    span: Span | None = None
 
 
 @dataclass(frozen=True)
@@ -126,6 +130,20 @@ class Picking(Protocol):
         """Take the question away."""
 
 
+class Entering(Protocol):
+    """A question for a number that is being put to a person; nothing here ever waits."""
+
+    @property
+    def missing(self) -> str:
+        """Why no answer can come, and what to do; empty while one can."""
+
+    def entered(self) -> Decimal | None:
+        """The number that the person has typed; None as yet."""
+
+    def over(self) -> None:
+        """Take the question away."""
+
+
 class Bench(Protocol):
     """What a step may use. It never sees addresses, the guard or the log."""
 
@@ -153,6 +171,12 @@ class Bench(Protocol):
 
     def ask_direction(self, seen_from: str, directions: tuple[str, ...], within: Quantity) -> Picking:
         """Ask the person at the bay which of the directions is seen, in an order that changes from unit to unit."""
+
+    def ask_number(self, question: str) -> Entering:
+        """Ask the person at the bay for a number; ``question`` is one line."""
+
+    def pause(self, seconds: float) -> None:
+        """Wait with no voltage on; ends at once, by an exception, on a trip."""
 
 
 class Step(Protocol):

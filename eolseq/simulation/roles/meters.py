@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from eolseq.simulation.instrument import Call, CommandError, Handler, nr3, taking
 from eolseq.simulation.roles.base import RoleInstrument
+from eolseq.simulation.unit import AIR
 
 
 class RangedMeter(RoleInstrument):
@@ -157,6 +158,52 @@ class AirflowMeter(RangedMeter):
     def _measure(self, call: Call) -> str:
         self._configure(call)
         return self._read(call)
+
+
+class PressureGauge(RangedMeter):
+    """Pressure in the unit's coil above the air's, the air's own, and the coil's temperature, of one acquisition."""
+
+    measures = ("pressure", "temperature")
+    ranges = (1.6e6, 4e6)
+    over_range = 1.05
+
+    def prepare(self) -> None:
+        """Begin on the widest range, with nothing acquired."""
+        super().prepare()
+        self._acquired: tuple[str, str, str] | None = None
+
+    def reset(self) -> None:
+        """Back to the widest range, with nothing acquired."""
+        super().reset()
+        self._acquired = None
+
+    def commands(self) -> Mapping[str, Handler]:
+        """Range, acquisition and its readings; channel 1 is the hose, 2 the barometer."""
+        return {
+            "CONFigure[:SCALar]:PRESsure": taking(0, 1, self._configure),
+            "INITiate[:IMMediate]": taking(0, 0, self._acquire),
+            "FETCh[:SCALar]:PRESsure?": taking(1, 1, self._pressure),
+            "FETCh[:SCALar]:TEMPerature?": taking(0, 0, lambda _: self._of_last(2)),
+        }
+
+    def _configure(self, call: Call) -> None:
+        self.choose(call.parameters[0].number("PA", default=self.ranges[-1]) if call.parameters else self.ranges[-1])
+        self._acquired = None
+
+    def _acquire(self, _: Call) -> None:
+        self._acquired = (self.reading("pressure", self.world.coil_gauge()), self.meters["pressure"].text(AIR),
+                          self.meters["temperature"].text(self.world.coil_celsius()))
+
+    def _pressure(self, call: Call) -> str:
+        channels = set(call.parameters[0].channels())
+        if len(channels) != 1 or not channels <= {1, 2}:
+            raise CommandError(-222)
+        return self._of_last(channels.pop() - 1)
+
+    def _of_last(self, which: int) -> str:
+        if self._acquired is None:
+            raise CommandError(-230)
+        return self._acquired[which]
 
 
 class ResidualMeter(RoleInstrument):
