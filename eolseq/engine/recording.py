@@ -73,9 +73,9 @@ class RunRecord:
         self.log = log
         self.fault: RecordFault | None = None
         self.earlier: list[entries.EarlierAttempt] = []
+        self.rests_on: tuple[int, ...] = ()  # entries of earlier checks
         self._bay = bay
         self._sequence = sequence
-        self.rests_on: tuple[int, ...] = ()  # entries of earlier checks
         self._approval = approval
         self._trial = trial
         self._operator = ""

@@ -165,14 +165,14 @@ INTERLOCK = Group({
     "welded": Field(YesNo(), about="yes: it lets it through always"),
 }, "the interlock")
 
-UNIT = Group({
-    "model": Field(Text(at_most=40)),
-    "serial_pattern": Field(Parsed(read_pattern, LIKE, whole_pattern), about="which serials are such a unit"),
 COIL = Group({
     "charge": Field(_BARS, about="absolute pressure at 20 degC, as it was charged with dry gas"),
     "lost": Field(_PART_OR_NONE, about="part of the gas that has leaked since"),
 }, "the coil")
 
+UNIT = Group({
+    "model": Field(Text(at_most=40)),
+    "serial_pattern": Field(Parsed(read_pattern, LIKE, whole_pattern), about="which serials are such a unit"),
     "ambient": Field(_CELSIUS),
     "earth_screw": Field(_OHM, about="from the earth terminal to the frame"),
     "earth": Field(MapOf(_OHM, names=_NAME, at_least=1), about="from the frame to each bonded point"),
@@ -181,10 +181,10 @@ COIL = Group({
     "stages": Field(MapOf(STAGE, names=r"stage-[0-9]"), about="stage-1, stage-2, ..."),
     "motor": Field(MOTOR, required=False),
     "fan": Field(FAN, required=False, about="the fan's wheel, where the pressure across it is of interest"),
+    "coil": Field(COIL, required=False, about="a closed coil with a charge of gas, if there is one"),
     "interlock": Field(INTERLOCK, required=False, about="the fan's relay in the way to the stages, if there is one"),
 }, "a unit")
 
-    "coil": Field(COIL, required=False, about="a closed coil with a charge of gas, if there is one"),
 SET = MapOf(Text(at_most=60), names=r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)*", at_least=1)
 
 DEFECT = Group({

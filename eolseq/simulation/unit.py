@@ -277,6 +277,10 @@ class Unit:
             return 0.0
         return self.fan.pascals(self.motor.speed, self.motor.airflow)
 
+    def coil_gauge(self) -> float:
+        """The pressure in the coil in Pa above the air's; not a number where there is no coil to put a hose on."""
+        return math.nan if self.coil is None else self.coil.pascals(self.ambient) - AIR
+
     def supplied(self, closed: Iterable[str], volts: float, fan: bool) -> list[str]:
         """Which of the stages with closed contactors carry current from a supply of so many volts (rms)."""
         if self.interlock is not None and not self.interlock.closed(volts if fan else 0.0):
@@ -284,10 +288,6 @@ class Unit:
         return [name for name in closed if self.stages[name].whole]
 
     def siemens_line_to_neutral(self, closed: Iterable[str]) -> float:
-    def coil_gauge(self) -> float:
-        """The pressure in the coil in Pa above the air's; not a number where there is no coil to put a hose on."""
-        return math.nan if self.coil is None else self.coil.pascals(self.ambient) - AIR
-
         """The conductance in siemens between L and N with these stages' contactors closed (no motor)."""
         board = 1.0 / (self.across.board + self.neutral_branch)
         return 1.0 / self.across.bleeder + board + sum(1.0 / self.stages[name].ohms() for name in closed)

@@ -230,9 +230,6 @@ class World(Deadlines):
         self._move()
         return self.unit.fan_pressure()
 
-    def _supply_current(self) -> complex:
-        """The phasor of the current drawn from the power source now, in A; its real part is in phase."""
-        source = self.sources["power"]
     def coil_gauge(self) -> float:
         """The pressure in the unit's coil now, in Pa above the air's."""
         return self.unit.coil_gauge()
@@ -241,6 +238,9 @@ class World(Deadlines):
         """The temperature of the unit's coil now, in degC."""
         return self.unit.ambient
 
+    def _supply_current(self) -> complex:
+        """The phasor of the current drawn from the power source now, in A; its real part is in phase."""
+        source = self.sources["power"]
         if self._driver is not source:
             return 0j
         self._move()

@@ -98,8 +98,8 @@ STATION = Group({
     "challenges": CHALLENGES,
     "people": PEOPLE,
     "rework": REWORK,
-    "labels": LABELS,
     "earlier": EARLIER,
+    "labels": LABELS,
     "release": RELEASE,
     "shift": SHIFT,
     "ceilings": Field(Group({
@@ -167,9 +167,9 @@ class Station:
     challenges: Challenges | None = None
     people: PeopleRules = ANYBODY
     rework: ReworkRules = NO_REWORK
+    earlier: EarlierRules = NO_EARLIER
     labels: LabelRules | None = None
     release: str = ""
-    earlier: EarlierRules = NO_EARLIER
     shift: ShiftRules | None = None
 
     @property
@@ -210,6 +210,7 @@ def load_station(path: Path) -> Station:
         labels=read_labels(item["labels"]), release=item["release"],
         shift=read_shift(item["shift"]),
         people=read_people(item["people"], simulated=bool(item["simulated"])),
+        earlier=read_earlier(item["earlier"]),
         rework=read_rework(item["rework"], simulated=bool(item["simulated"])))
 
 
@@ -219,7 +220,6 @@ def _port(item: Item | None) -> dict[str, Any]:
 
 
 def _check(item: Item, findings: Findings) -> None:
-        earlier=read_earlier(item["earlier"]),
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
     check_decision(item["decision"], findings)
     check_checks(item, findings)
@@ -233,6 +233,7 @@ def _check(item: Item, findings: Findings) -> None:
                      f"at most half of {guard['freshness']}")
     check_bays(item, findings)
     check_labels(item, findings)
+    check_earlier(item, findings)
     check_shift(item, findings)
     key, records = PurePosixPath(item["key"]), PurePosixPath(item["records"])
     if records == key or records in key.parents:
@@ -243,7 +244,6 @@ def _check(item: Item, findings: Findings) -> None:
         if bool(each["address"]) == bool(item["simulated"]):
             findings.add(each.place, "an instrument of a simulated station has no address, a real one needs it",
                          "no 'address'" if item["simulated"] else "'address'")
-    check_earlier(item, findings)
         if each["port"] is not None and each["address"] and not each["address"].upper().startswith("ASRL"):
             findings.add(each.place_of_key("port"), f"'port' at {each['address']}, which is no serial line",
                          "an address such as ASRL/dev/ttyS0::INSTR")
