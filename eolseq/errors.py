@@ -6,6 +6,7 @@
     ├── FileMistakes        (2)  whoever wrote the file: every mistake at file:line:column
     ├── WrongUse            (2)  whoever typed the command
     ├── Refused             (3)  the technician: nothing was energised, here is why
+    │   └── InUse                another process has the station's log
     ├── Stopped             (4)  a person or the guard stopped the run
     ├── StationFault        (5)  maintenance: the station could not measure
     │   ├── InstrumentFault      an instrument answered wrongly: step, instrument, message, reply
@@ -89,6 +90,10 @@ class Refused(EolseqError):
     """The run may not start; nothing was energised."""
 
     exit_code = 3
+
+
+class InUse(Refused):
+    """Another process has the station's log."""
 
 
 class Stopped(EolseqError):

@@ -56,11 +56,13 @@ class Gates:
 
 
 def gates_of(setting: Setting) -> Gates:
-    """The gates of a run of this sequence at this station, now."""
+    """The gates of a run of this sequence at this station, now; what was handed in about units is entered first."""
     from eolseq.commands.approving import ApprovalGate
     from eolseq.commands.checking import StandingGate
     from eolseq.commands.line_gates import PastGate, PersonGate
+    from eolseq.commands.waiting import take_in
 
+    take_in(setting.log, setting.opened.station)
     now = setting.clock.now()
     approval = ApprovalGate(setting.sequence, setting.opened.station, setting.pages, setting.log, now.date(),
                             trial=setting.trial)
@@ -69,10 +71,6 @@ def gates_of(setting: Setting) -> Gates:
     rules = setting.opened.station.rework
     if rules.needed or rules.attempts is not None or rules.stops is not None:
         of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))
-    if setting.sequence.needs:
-        from eolseq.commands.earlier import EarlierGate
-
-        of_unit.append(EarlierGate(setting.sequence, setting.opened.station.earlier, setting.log, setting.clock))
     if setting.opened.station.labels is not None:
         from eolseq.commands.labelling import label_gate
 
@@ -82,3 +80,7 @@ def gates_of(setting: Setting) -> Gates:
         of_person.append(PersonGate(setting.sequence, setting.opened.station, setting.log, now.date(),
                                     setting.operators))
     return Gates(of_unit, approval.index, of_person)
+    if setting.sequence.needs:
+        from eolseq.commands.earlier import EarlierGate
+
+        of_unit.append(EarlierGate(setting.sequence, setting.opened.station.earlier, setting.log, setting.clock))

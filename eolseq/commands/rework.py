@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import carrying, signing
-from eolseq.errors import Refused, WrongUse
+from eolseq.errors import InUse, Refused, WrongUse
 
 if TYPE_CHECKING:
     from eolseq.records.documents import Document
@@ -53,8 +53,24 @@ def run(options: argparse.Namespace) -> int:
             _judge(standing, document, carrying.ELSEWHERE, said)
         signing.write_out(options.out, document.text)
         return 0
-    with signing.open_log(station) as log:
-        return _at_station(options, station, log)
+    try:
+        with signing.open_log(station) as log:
+            return _at_station(options, station, log)
+    except InUse:
+        if options.lead or options.document is not None:
+            raise  # the lead's word waits for the end of the shift, or of whatever has the log
+        return _hand_in(options, station)
+
+
+def _hand_in(options: argparse.Namespace, station: Station) -> int:
+    """Leave a technician's rework for the process that has the log."""
+    from eolseq.commands.waiting import hand_in
+
+    entry = _technicians(station, options.serial, options.cause, options.changed, carrying.named(options.by))
+    print(signing.visible(hand_in(station, "rework", {
+        "serial": entry.serial, "run": entry.run, "sequence": entry.sequence, "cause": entry.cause,
+        "changed": entry.changed, "by": entry.by})))
+    return 0
 
 
 def _check_words(options: argparse.Namespace) -> None:
@@ -86,6 +102,10 @@ def technicians_rework(log: Log, station: Station, serial: str, cause: str, chan
 
     ``changed`` is None when nothing was changed on the unit itself; ``by`` is a pseudonym.
     """
+    return entered(log, station, _technicians(station, serial, cause, changed, by))
+
+
+def _technicians(station: Station, serial: str, cause: str, changed: str | None, by: str) -> Rework:
     from eolseq.records.line_entries import Rework
     from eolseq.records.undecided import needs_lead_unchanged
 
@@ -94,7 +114,7 @@ def technicians_rework(log: Log, station: Station, serial: str, cause: str, chan
     if changed is None and step:
         raise Refused(f"Unit {serial} did not pass '{step}', and nothing was changed on it.",
                       "Find the cause and change it, or see the lead, who may sign: eolseq rework, with --lead.")
-    return _entered(log, station, Rework(**said, cause=cause, changed=changed, by=by))
+    return Rework(**said, cause=cause, changed=changed, by=by)
 
 
 def _lead_document(options: argparse.Namespace, origin: str, said: Mapping[str, Any]) -> Document:
@@ -126,13 +146,14 @@ def _at_station(options: argparse.Namespace, station: Station, log: Log) -> int:
         entry = _leads(options, station, log, _said(options, carrying.records_of(station, None)))
         if entry is None:
             return 0
-        lines = _entered(log, station, entry)
+        lines = entered(log, station, entry)
     for line in lines:
         print(signing.visible(line))
     return 0
 
 
-def _entered(log: Log, station: Station, entry: Rework) -> list[str]:
+def entered(log: Log, station: Station, entry: Rework) -> list[str]:
+    """Write a rework into an open log; what to say then."""
     from eolseq.line.unit_state import state_of
 
     before = state_of(log, entry.serial, station.rework)

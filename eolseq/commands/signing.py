@@ -120,12 +120,20 @@ def station_of(options: argparse.Namespace) -> Station | None:
 
 
 def open_log(station: Station) -> Log:
-    """The station's log, begun if there is none yet, for this process alone."""
+    """The station's log, begun if there is none yet, for this process alone, with what was handed in taken in."""
     from eolseq.clock import SystemClock
+    from eolseq.commands.waiting import take_in
     from eolseq.records.log import Log
 
-    return Log.open(Path(station.records), origin_name=station.origin, key_path=Path(station.key),
-                    role="simulated station" if station.simulated else "station", clock=SystemClock())
+    log = Log.open(Path(station.records), origin_name=station.origin, key_path=Path(station.key),
+                   role="simulated station" if station.simulated else "station", clock=SystemClock())
+    try:
+        for said in take_in(log, station):
+            print(visible(said), file=sys.stderr)
+    except BaseException:
+        log.close()
+        raise
+    return log
 
 
 def standing_in(folder: Path) -> Standing:

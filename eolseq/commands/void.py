@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from eolseq.commands import carrying, signing
-from eolseq.errors import Refused
+from eolseq.errors import InUse, Refused
 
 if TYPE_CHECKING:
     from eolseq.records.log import Log
@@ -35,8 +35,14 @@ def run(options: argparse.Namespace) -> int:
     reason = carrying.one_line(options.reason, "--reason", "The reason")
     by = carrying.named(options.by)
     station = load_station(find(options.station, shipped=True))
-    with signing.open_log(station) as log:
-        print(signing.visible(void_pass(log, options.serial, reason, by)))
+    try:
+        with signing.open_log(station) as log:
+            said = void_pass(log, options.serial, reason, by)
+    except InUse:
+        from eolseq.commands.waiting import hand_in
+
+        said = hand_in(station, "void", {"serial": options.serial, "reason": reason, "by": by})
+    print(signing.visible(said))
     return 0
 
 

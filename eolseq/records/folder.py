@@ -6,7 +6,7 @@ from os import O_CLOEXEC, O_CREAT, O_DIRECTORY, O_RDONLY, O_TRUNC, O_WRONLY
 from pathlib import Path
 
 from eolseq.clock import Clock
-from eolseq.errors import RecordFault, Refused, WrongUse
+from eolseq.errors import InUse, RecordFault, Refused, WrongUse
 from eolseq.records.compose import Composer, utc_text, values_of
 from eolseq.records.entries import Genesis
 from eolseq.records.genuine import AUDIT_FIRST
@@ -74,7 +74,7 @@ def make_folder(folder: Path, system: OperatingSystem) -> None:
 
 
 def take(path: Path, flags: int, system: OperatingSystem) -> int:
-    """A descriptor of a file or folder that no other process has; Refused when one has it."""
+    """A descriptor of a file or folder that no other process has; InUse when one has it."""
     descriptor = system.open(path, flags)
     try:
         if system.lock(descriptor):
@@ -83,7 +83,7 @@ def take(path: Path, flags: int, system: OperatingSystem) -> int:
         system.close(descriptor)
         raise
     system.close(descriptor)
-    raise Refused(f"{path} is in use by another process.", "End the other eolseq on this station first.")
+    raise InUse(f"{path} is in use by another process.", "End the other eolseq on this station first.")
 
 
 def begin_log(path: Path, origin: str, key: SigningKey, role: str, clock: Clock, system: OperatingSystem,
