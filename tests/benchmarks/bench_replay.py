@@ -3,8 +3,7 @@
 Run with ``python -m tests.benchmarks.bench_replay [RUNS]``; each run and each replay takes about ten seconds. The replay
 sends the same messages in the same order, one thread for the looks at the guard and one for all else, through stock
 pyvisa, and judges, records and decides nothing. Where the program waited on purpose (25 ms or more between a reply and the
-next message) the script waits as long, rounded down to whole milliseconds; every shorter gap is the program's own and the
-script has none of it. A step ends where all relays are opened. The log is on a file system in memory, so that no disk is
+next message) the script waits as long; every shorter gap is the program's own and the script has none of it. A step ends where all relays are opened. The log is on a file system in memory, so that no disk is
 measured. Asked for: the whole run at most 1.5 times the replay, at most 5 ms added a step at p99.
 """
 
@@ -103,7 +102,7 @@ class Replay:
             if event["what"] != "out":
                 continue  # was read with its question
             if gap >= WAIT:
-                time.sleep(int(gap * 1000) / 1000)
+                time.sleep(gap)
             if event["text"].startswith("ROUT:OPEN:ALL"):
                 self.ends.append(time.monotonic() - self._begun)
             with self._turn if event["instrument"] == GUARD else contextlib.nullcontext():

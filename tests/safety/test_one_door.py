@@ -40,10 +40,18 @@ def test_one_module_has_permits() -> None:
 
 
 def test_only_the_watcher_passes_actions_on_and_only_to_the_guard_unit() -> None:
-    """A driver page's transcript is played as well, on a line of paper that reaches no instrument."""
+    """A driver page's transcript is played as well, on a line of paper that reaches no instrument; and the switch of one
+    bay passes relays on to the switching unit, which makes no danger."""
     handed = [name for name, found in modules().items() if "performs an action it was handed" in found]
-    assert sorted(handed) == ["guard/watcher.py", "instruments/transcript.py"]
+    assert sorted(handed) == ["guard/watcher.py", "instruments/transcript.py", "station/switching.py"]
     assert "open_link" not in (PACKAGE / "instruments/transcript.py").read_text()
+
+
+def test_what_a_person_types_goes_to_an_instrument_in_two_places_and_one_of_them_only_asks() -> None:
+    """``Player.say`` sends any text: by hand inside a run through the door, and the listed questions of a page."""
+    said = [path.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("*.py")
+            if any(isinstance(node, ast.Attribute) and node.attr == "say" for node in ast.walk(ast.parse(path.read_text())))]
+    assert sorted(said) == ["commands/talk.py", "verification/by_hand.py"]
 
 
 def test_the_walk_would_see_a_second_door() -> None:
