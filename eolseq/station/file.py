@@ -33,7 +33,6 @@ from eolseq.station.checks import (
     read_loads,
 )
 from eolseq.station.earlier_fields import EARLIER, NO_EARLIER, EarlierRules, check_earlier, read_earlier
-from eolseq.station.fixture_fields import FIXTURES, FixtureRules, check_fixtures, read_fixtures
 from eolseq.station.known import read_known
 from eolseq.station.label_fields import LABELS, RELEASE, LabelRules, check_labels, read_labels
 from eolseq.station.line_fields import (
