@@ -14,7 +14,7 @@ from eolseq.commands.labelling import Paper, Why
 from eolseq.commands.run import bay_of
 from eolseq.commands.shift_checks import StationChecks
 from eolseq.commands.wiring import Order
-from eolseq.engine.arrows import Listen
+from eolseq.engine.arrows import Listen, Typed
 from eolseq.engine.events import Cautions, SafetyState
 from eolseq.engine.run import RunResult, UnitRun
 from eolseq.engine.schedule import forget_trip
@@ -24,7 +24,7 @@ from eolseq.line.crew import LONGEST_SHIFT, Crew, Hazard
 from eolseq.line.label import PrintedLabel
 from eolseq.line.people import listed_people, refusal_of
 from eolseq.line.release_contact import release_contact
-from eolseq.line.shift_events import ShortCaution
+from eolseq.line.shift_events import Note, ShortCaution
 from eolseq.records.approvals import Standing
 from eolseq.records.log import Log
 from eolseq.sequence.model import Sequence
@@ -134,7 +134,7 @@ class AtStation:
         gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside))
         acknowledge = partial(self._loaded, serial, tell, gates.acknowledged(partial(_operator, crew)))
         unit = UnitRun(self.clock, sequence, bay, self.log, tell, acknowledge, gates.of_unit, approval=gates.approval,
-                       listen=self._listen)
+                       listen=partial(self._hear, tell))
         result = unit.run(serial)
         if unit.crash is not None:
             raise unit.crash
@@ -151,6 +151,13 @@ class AtStation:
             except WrongUse as error:
                 raise Refused(error.what, error.do) from error
         return operator
+
+    def _hear(self, tell: Tell, most: int) -> Typed | None:
+        """Listen for what a person types while the test runs; a scan is never an answer."""
+        if self._listen is None:
+            return None
+        tell(Note("TYPE IT", "Put = before what you type, such as =2, then Enter."))
+        return self._listen(most)
 
     def let_go(self, go: bool) -> None:
         """Close the release contact, where there is one, or open it."""

@@ -110,7 +110,7 @@ class Inbox:
         self._scans: deque[Scan] = deque()
         self._came = clock.signal()
         self._open = True
-        self._closed = False
+        self.closed = False
         self._listener: Answer | None = None
         self._last: tuple[str, float] = ("", -DOUBLE)
         self._one_at_a_time = Lock()  # never held over a wait
@@ -131,18 +131,18 @@ class Inbox:
 
     def close(self) -> None:
         """No more codes come: end of input."""
-        self._closed = True
+        self.closed = True
         self._came.set()
 
     @property
     def over(self) -> bool:
         """Whether the input has ended and every code of it was taken, or the shift is to end at once."""
-        return bool(self.ended) or (self._closed and not self._scans)
+        return bool(self.ended) or (self.closed and not self._scans)
 
     def take(self, seconds: float) -> Scan | None:
         """The next code, waiting for it at most so many seconds; None when there is none."""
         self._came.clear()
-        if not self._scans and not self._closed:
+        if not self._scans and not self.closed:
             self._clock.wait(self._came, seconds)
         with self._one_at_a_time:
             return self._scans.popleft() if self._scans else None
@@ -160,7 +160,10 @@ class Inbox:
         self._open, self._listener = True, None
 
     def listen(self, most: int) -> Answer:
-        """Listen for a number from 1 to ``most`` that a person types, as ``=2``, while codes are turned away."""
+        """Listen for what a person types with ``=`` before it while codes are turned away.
+
+        A number from 1 to ``most``, or with 0 any line.
+        """
         self._listener = Answer(most, self)
         return self._listener
 
@@ -171,26 +174,31 @@ class Inbox:
 
 
 class Answer:
-    """Listens for a number that a person types; satisfies ``engine.arrows.Typed``."""
+    """Listens for a number or a line that a person types; satisfies ``engine.arrows.Typed``."""
 
     def __init__(self, most: int, inbox: Inbox) -> None:
         self._most = most
         self._inbox = inbox
-        self._number: int | None = None
+        self._typed: deque[str] = deque(maxlen=MOST_WAITING)
 
     @property
     def gone(self) -> bool:
         """Whether no answer can come any more."""
-        return self._inbox._closed
+        return self._inbox.closed
 
     def number(self) -> int | None:
         """The number typed since listening began; None as yet."""
-        found, self._number = self._number, None
-        return found
+        found = self.line()
+        return None if found is None else int(found)
+
+    def line(self) -> str | None:
+        """The next whole line typed since listening began; None as yet."""
+        return self._typed.popleft() if self._typed else None
 
     def take(self, text: str) -> bool:
-        """Take what was typed if it is such a number."""
-        if text.isascii() and text.isdigit() and len(text) < 4 and 1 <= int(text) <= self._most:
-            self._number = int(text)
-            return True
-        return False
+        """Take what was typed if it can be an answer."""
+        number = int(text) if text.isascii() and text.isdigit() and len(text) < 4 else 0
+        if self._most and not 1 <= number <= self._most:
+            return False
+        self._typed.append(text)
+        return True

@@ -21,7 +21,17 @@ from eolseq.line.around import Around, Due, Tell
 from eolseq.line.crew import Crew, Hazard, Person
 from eolseq.line.label_code import looks_like_code
 from eolseq.line.scans import Inbox, Scan
-from eolseq.line.shift_events import CautionPage, Note, ShiftBegins, Situation, SoundIs, Stands, Tick, UnitOver
+from eolseq.line.shift_events import (
+    CautionPage,
+    CodeTaken,
+    Note,
+    ShiftBegins,
+    Situation,
+    SoundIs,
+    Stands,
+    Tick,
+    UnitOver,
+)
 from eolseq.line.tally import Count
 from eolseq.line.units import unit_in
 from eolseq.line.whom import whom
@@ -105,7 +115,9 @@ class Shift:
         scan = self._inbox.take(TICK)
         if scan is None:
             self._tell(Tick())
-        elif scan.problem:
+            return
+        self._tell(CodeTaken())
+        if scan.problem:
             self._note("NO CODE", f"{scan.problem} Scan again.")
         elif scan.command in ("end", "sound", "out"):
             self._order(scan.command)

@@ -101,6 +101,11 @@ class Typing:
 
 
 @dataclass(frozen=True)
+class CodeTaken:
+    """A code came in between two tests; what was said of the one before is over."""
+
+
+@dataclass(frozen=True)
 class Tick:
     """A moment has passed; clocks on the screen move on."""
 
@@ -112,4 +117,5 @@ class SoundIs:
     on: bool
 
 
-ShiftEvent = (ShiftBegins | Stands | CautionPage | ShortCaution | Note | UnitOver | Tally | Typing | Tick | SoundIs)
+ShiftEvent = (ShiftBegins | Stands | CautionPage | ShortCaution | Note | UnitOver | Tally | Typing | CodeTaken | Tick
+              | SoundIs)

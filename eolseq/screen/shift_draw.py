@@ -10,7 +10,7 @@ from eolseq.engine.events import Cautions
 from eolseq.line.shift_events import CautionPage, Note, Situation, Tally
 from eolseq.screen.draw import WIDEST, banner, boxed, caution_rows, draw, labelled, outcome_rows
 from eolseq.screen.frame import Frame, Row, ends, fit
-from eolseq.screen.letters import tall
+from eolseq.screen.letters import drawable, tall
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.words import SIMULATED, clean
 
@@ -88,7 +88,7 @@ def _middle(view: ShiftView, width: int) -> list[Row]:
     strange = view.situation in (Situation.LOCKED, Situation.CHECK_DUE, Situation.AFTER_CUT, Situation.LABEL_MISSING)
     strip: Row = [((f" {SIMULATED} " if view.simulated else "").center(width, "╱" if strange else " "),
                    "inverse" if strange else "bold")]
-    lines = tall(word, width - 2) or (" ".join(word),)
+    lines = (tall(word, width - 2) if drawable(word) else ()) or (" ".join(word),)
     style = "inverse" if strange else "bold"
     return [strip, *([(fit(line.center(width), width), style)] for line in lines), strip]
 

@@ -9,6 +9,7 @@ from typing import Any
 from eolseq.engine.events import Cautions, Instruction, RunBegins, SafetyState
 from eolseq.line.shift_events import (
     CautionPage,
+    CodeTaken,
     Note,
     ShiftBegins,
     ShortCaution,
@@ -81,6 +82,9 @@ class ShiftView:
     def _note(self, event: Note, now: float) -> None:
         self.note = event
 
+    def _taken(self, event: CodeTaken, now: float) -> None:
+        self.note = None
+
     def _over(self, event: UnitOver, now: float) -> None:
         self.over, self.note = event, None
 
@@ -111,6 +115,7 @@ _TOLD: dict[type, Callable[[ShiftView, Any, float], None]] = {
     ShiftBegins: ShiftView._begins,
     Stands: ShiftView._stands,
     Note: ShiftView._note,
+    CodeTaken: ShiftView._taken,
     UnitOver: ShiftView._over,
     Tally: ShiftView._tally,
     CautionPage: ShiftView._page,
