@@ -27,6 +27,7 @@ SMALLEST_SQUARE = 0.3  # mm; a square of the QR code, for a hand-held scanner. C
 QUIET_SQUARES = 4      # squares of white all around a QR code (ISO/IEC 18004, from memory)
 PICTURE_DOTS = 300     # per inch
 _LINE = 1.25           # from line to line, in sizes of the font
+_MASK = 3              # which of the eight
 _BETWEEN = 0.84        # how much of a simulated label is left between its two strips
 _WIDER = "Make it larger in the template; see 'eolseq manual labels'."
 
@@ -151,23 +152,36 @@ def bar_code(canvas: Canvas, serial: str, left: float, bottom: float, width: flo
             rquiet=QUIET_BARS * bar * mm).drawOn(canvas, left * mm, bottom * mm)
 
 
-def _square_code(canvas: Canvas, template: Template, part: Part, code: str) -> None:
-    made = QRCode(None, QRErrorCorrectLevel.M)
+def _squares(code: str) -> list[list[bool]]:
+    """The squares of a QR code, row by row.
+
+    The search for the best of the eight masks takes two thirds of a label's time. Most of a code of ours is a digest
+    and a signature, which look like noise whatever mask lies over them, and a reader takes any.
+    """
+    made: Any = QRCode(None, QRErrorCorrectLevel.M)
     made.addData(code)
-    made.make()
-    rows = [[bool(cell) for cell in row] for row in made.modules]
+    made.version = made.calculate_version()
+    made.makeImpl(False, _MASK)
+    return [[bool(cell) for cell in row] for row in made.modules]
+
+
+def _square_code(canvas: Canvas, template: Template, part: Part, code: str) -> None:
+    rows = _squares(code)
     side = min(part.width, part.height)
     square = side / (len(rows) + 2 * QUIET_SQUARES)
     if square < SMALLEST_SQUARE:
         needed = (len(rows) + 2 * QUIET_SQUARES) * SMALLEST_SQUARE
         raise Refused(f"The record's code needs {needed:.0f} mm on the label, and has {side:g} mm.", _WIDER)
+    canvas.saveState()
+    canvas.translate((part.left + QUIET_SQUARES * square) * mm,
+                     (template.height - part.top - QUIET_SQUARES * square) * mm)
+    canvas.scale(square * mm, square * mm)
     path = canvas.beginPath()
-    left, top = part.left + QUIET_SQUARES * square, template.height - part.top - QUIET_SQUARES * square
     for number, row in enumerate(rows):
         for start, length in _dark(row):
-            path.rect((left + start * square) * mm, (top - (number + 1) * square) * mm, length * square * mm,
-                      square * mm)
+            path.rect(start, -number - 1, length, 1)
     canvas.drawPath(path, stroke=0, fill=1)
+    canvas.restoreState()
 
 
 def _dark(row: Iterable[bool]) -> Iterator[tuple[int, int]]:
