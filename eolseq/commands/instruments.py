@@ -50,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
         _print_json(station, seen, standing)
     else:
         for line in _words(station, seen, standing):
-            print(signing.visible(line))
+            print(wrapped(signing.visible(line)))
     return _code(seen, standing)
 
 
@@ -100,6 +100,16 @@ def _words(station: Station, seen: Sequence[Looked], standing: StandingNow) -> l
     for each in seen:
         said += [f"{each.place.name}: {words}" for words in _about(each, standing)]
     return [*said, *_of_station(standing)]
+
+
+def wrapped(words: str) -> str:
+    """Words broken between words on a terminal, a row of a table left as it is; all of it as it is elsewhere."""
+    if not sys.stdout.isatty() or "  " in words:
+        return words
+    import shutil
+    import textwrap
+
+    return textwrap.fill(words, shutil.get_terminal_size().columns, subsequent_indent="  ")
 
 
 def _row(seen: Looked, standing: StandingNow) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import signing
+from eolseq.commands.instruments import wrapped
 from eolseq.commands.tracing import trace_argument, traced
 from eolseq.errors import InstrumentFault, Refused, WrongUse
 
@@ -287,7 +288,7 @@ class _Typing:
 
     def tell(self, words: str) -> None:
         """Show something to the person."""
-        print(signing.visible(words), flush=True)
+        print(wrapped(signing.visible(words)), flush=True)
 
     def note(self, words: str) -> None:
         """A remark in the log, durable; nothing without a log, where nothing can be told to an instrument."""
