@@ -14,7 +14,7 @@ from typing import Any
 from eolseq.clock import Clock
 from eolseq.errors import NotGenuine, RecordFault
 from eolseq.records.entries import Entry
-from eolseq.records.envelope import LONGEST_LINE, read_payload, seal
+from eolseq.records.envelope import LONGEST_LINE, read_payload, seal_entry
 from eolseq.records.keys import SigningKey
 
 _LIKE_A_FLOAT = re.compile(r"[:,\[]-?[0-9]+[.eE]")
@@ -53,7 +53,7 @@ class Composer:
 
     def line(self, kind: str, payload: bytes) -> bytes:
         """The signed line without its newline; RecordFault when it is too long for one."""
-        line = seal(payload, self._key)
+        line = seal_entry(payload, self._key)
         if len(line) > LONGEST_LINE:
             raise RecordFault(f"An entry of kind {kind} needs {len(line)} bytes; {LONGEST_LINE} is the most.",
                               "Nothing was written. Shorten the sequence or its texts.")
@@ -71,13 +71,13 @@ def values_of(entry: object) -> dict[str, Any]:
 
 
 def _plain(value: object) -> object:
-    if isinstance(value, Mapping):
-        _refuse_keys((dict(value),))
-        return dict(value)
     kind: Any = type(value)
-    if not is_dataclass(kind):
+    if is_dataclass(kind):
+        return values_of(value)
+    if not isinstance(value, Mapping):
         raise TypeError(f"{kind.__name__} is not text, a count or null")
-    return values_of(value)
+    _refuse_keys((dict(value),))
+    return dict(value)
 
 
 def _refuse_keys(values: Iterable[object]) -> None:

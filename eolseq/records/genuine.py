@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, BinaryIO
 
 from eolseq.errors import NotGenuine
@@ -30,7 +31,7 @@ class Identity:
 
 def lines(stream: BinaryIO) -> Iterator[bytes]:
     """The stream's lines with their newline; a piece without one is over-long or the torn end of the file."""
-    return iter(lambda: stream.readline(LONGEST_LINE + 1), b"")
+    return iter(partial(stream.readline, LONGEST_LINE + 1), b"")
 
 
 def read_genesis(line: bytes) -> tuple[Identity, dict[str, Any]]:

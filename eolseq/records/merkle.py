@@ -47,6 +47,28 @@ class CompactRange:
         hashes.append(leaf)
         self.size += 1
 
+    def extend(self, leaves: Sequence[bytes]) -> None:
+        """Add many leaves, given by their leaf hashes: the same tree as one by one, but whole subtrees at a time."""
+        done = 0
+        while done < len(leaves):
+            most = (len(leaves) - done).bit_length() - 1
+            height = min(most, (self.size & -self.size).bit_length() - 1) if self.size else most
+            level = leaves[done:done + (1 << height)]
+            for _ in range(height):
+                level = [sha256(b"\x01" + left + right).digest()
+                         for left, right in zip(level[::2], level[1::2], strict=True)]
+            self._add(level[0], height)
+            done += 1 << height
+
+    def _add(self, node: bytes, height: int) -> None:
+        """Add the root of a full subtree of so many levels, where the tree's size allows one."""
+        above = self.size >> height
+        while above & 1:
+            node = node_hash(self._hashes.pop(), node)
+            above >>= 1
+        self._hashes.append(node)
+        self.size += 1 << height
+
     def root(self) -> bytes:
         """The root of the tree as it stands; of an empty tree, the hash of nothing."""
         if not self._hashes:

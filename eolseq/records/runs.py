@@ -32,12 +32,13 @@ _FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
 }
 _NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
 DOCUMENTS = frozenset({"genesis", "keys", "approval", "verification", "challenge", "unlock", "people", "rework",
-                       "release"})
+                       "release", "fixture"})
 """Entries that say who may sign, test or release what, what is approved, how the station was checked; kept whole."""
 OF_UNIT = frozenset({"rework", "release", "void", "label", "earlier_check"})
 """Entries about one unit outside its runs; their first field is its serial, by which they are kept."""
 KEPT_WHOLE = DOCUMENTS | OF_UNIT
 WATCHED = frozenset({"begin", "energise", "end", "abandon", "lock", "unlock", "clock", "recovery"}) | KEPT_WHOLE
+_WATCHED = {kind.encode(): kind for kind in WATCHED}
 WITHSTAND = "dielectric_withstand"
 """The kind of step that puts withstand voltage on a unit; each time counts, since each ages the insulation."""
 
@@ -138,22 +139,28 @@ class LockState:
     time: str
 
 
-def glance(line: bytes, origin_length: int) -> Glance | None:
+def head_window(origin_length: int) -> tuple[int, int]:
+    """Where in a line the head of its payload lies, from somewhere in its root on; what is before is not needed."""
+    return (_PAYLOAD_AT + (_TIME_AFTER + origin_length) // 3 * 4,
+            _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4)
+
+
+def glance(line: bytes, window: tuple[int, int]) -> Glance | None:
     """The watched fields of a line whose genuineness is shown elsewhere; None when its kind is of no concern here.
 
     Only the head of the payload is decoded: lines are written by this program in a fixed order of fields, and the
-    signed root over them says that they still are as written.
+    signed root over them says that they still are as written. ``window`` is that of the log's origin.
     """
-    head = _head(line, origin_length)
+    head = _head(line, window)
     found = _HEAD.search(head)
     if found is not None:
-        kind = found[2].decode()
-        if kind not in WATCHED:
+        kind = _WATCHED.get(found[2])
+        if kind is None:
             return None
         pattern, names = _FIELDS.get(kind, _NOTHING)
         values = pattern.match(head, found.end())
         if values is not None:
-            return Glance(kind, found[1].decode(), dict(zip(names, map(_value, values.groups()), strict=True)),
+            return Glance(kind, found[1].decode(), dict(zip(names, _values(values), strict=True)),
                           line if kind in OF_UNIT and kind != "label" else b"")
     payload = read_payload(take_apart(line).payload)  # a long serial, or a kind whose fields are not at its head
     return Glance(payload["kind"], payload["time"], payload) if payload["kind"] in WATCHED else None
@@ -161,22 +168,22 @@ def glance(line: bytes, origin_length: int) -> Glance | None:
 
 def kind_of(line: bytes, origin_length: int) -> str:
     """The kind that a line says it is of, without a look at its signature; empty when its head says nothing."""
-    found = _HEAD.search(_head(line, origin_length))
+    found = _HEAD.search(_head(line, head_window(origin_length)))
     return "" if found is None else found[2].decode()
 
 
-def _head(line: bytes, origin_length: int) -> bytes:
-    """The head of a payload from somewhere in its root on; what is before says nothing that is needed here."""
-    start = _PAYLOAD_AT + (_TIME_AFTER + origin_length) // 3 * 4
-    reach = _PAYLOAD_AT + (_HEAD_BYTES + origin_length + 2) // 3 * 4
-    return a2b_base64(line[start:min(reach, len(line) - _BEHIND_PAYLOAD)])
+def _head(line: bytes, window: tuple[int, int]) -> bytes:
+    start, reach = window
+    end = len(line) - _BEHIND_PAYLOAD
+    return a2b_base64(line[start:reach if reach < end else end])
 
 
-def _value(text: bytes) -> Any:
-    """The text or count that a piece of JSON stands for."""
-    if b"\\" in text:
-        return loads(text)
-    return text[1:-1].decode() if text[0] == 34 else int(text)
+def _values(found: re.Match[bytes]) -> list[Any]:
+    """The texts and counts that pieces of JSON stand for."""
+    texts = found.groups()
+    if b"\\" in found[0]:
+        return [loads(text) for text in texts]
+    return [text[1:-1].decode() if text[0] == 34 else int(text) for text in texts]
 
 
 class RunBook:

@@ -19,11 +19,13 @@ from eolseq.records.envelope import LONGEST_LINE
 from eolseq.records.genuine import AUDIT_FIRST, Identity, check_line, lines, read_genesis
 from eolseq.records.merkle import EMPTY_ROOT, CompactRange, leaf_hash
 from eolseq.records.note import NoteVerifier
-from eolseq.records.runs import RunBook, glance
+from eolseq.records.runs import RunBook, glance, head_window
 from eolseq.records.scars import LINE_BEGINS, LINE_ENDS, Rest, Scar, find_recovery, judge_rest
 
 LOG_NAME = "log.jsonl"
 CHECKPOINT_NAME = "checkpoint"
+_READ_AT_ONCE = 1 << 18  # bytes
+_LEAVES_AT_ONCE = 4096  # leaf hashes that wait for the tree, which takes many at a time for half the work
 
 
 @dataclass(slots=True)
@@ -51,7 +53,7 @@ def scan(path: Path) -> Scan:
         for last in (False, False, True):
             note, size = read_if_there(path.with_name(CHECKPOINT_NAME)), path.stat().st_size
             try:
-                with path.open("rb") as stream:
+                with path.open("rb", _READ_AT_ONCE) as stream:
                     return _scan(path, stream, note)
             except RecordFault:
                 if last or path.stat().st_size == size:
@@ -81,20 +83,24 @@ def _scan(path: Path, stream: BinaryIO, note: bytes | None) -> Scan:
 
 def _pass(found: Scan, stream: BinaryIO, want: int) -> tuple[Scan, bytes | None]:
     """Hash every line, note the runs, check the last line; and the root at the wanted size, None if never reached."""
-    tree, book, origin_length = found.tree, found.book, len(found.identity.origin.encode())
+    tree, book, window = found.tree, found.book, head_window(len(found.identity.origin.encode()))
     previous = leaf = b""
+    leaves: list[bytes] = []  # of the lines before the previous one, not yet in the tree
     past = None
-    offset = 0
+    index = offset = 0
     stream.seek(0)
     for line in lines(stream):
         # What does not look whole is debris, or damage: only a recovery entry right after it tells.
         whole = line.endswith(LINE_ENDS) and line.startswith(LINE_BEGINS) and b"\0" not in line
         if not whole:
-            found.last_time = check_line(previous, found.identity, tree.size, tree.root())["time"]
+            found.last_time = _check_last(found, leaves, previous)
         if previous:
-            tree.append(leaf)
-            if tree.size == want:
-                past = tree.root()
+            leaves.append(leaf)
+            index += 1
+            if index == want or len(leaves) == _LEAVES_AT_ONCE or not whole:
+                tree.extend(leaves)
+                leaves.clear()
+                past = tree.root() if index == want else past
         if whole:
             previous = line[:-1]
         else:
@@ -107,21 +113,29 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> tuple[Scan, bytes | None]
         leaf = sha256(b"\x00" + previous).digest()
         found.length = offset = offset + len(previous) + 1
         try:
-            seen = glance(previous, origin_length)
+            seen = glance(previous, window)
         except (ValueError, KeyError, TypeError) as error:
-            raise NotGenuine(f"Line {tree.size + 1} is not an entry.") from error
+            raise NotGenuine(f"Line {index + 1} is not an entry.") from error
         if seen is not None:
             if whole and seen.kind == "recovery":
-                raise NotGenuine(f"Entry {tree.size} commits debris that does not stand before it.")
-            book.note(tree.size, leaf, seen)
-    found.last_time = check_line(previous, found.identity, tree.size, tree.root())["time"]
+                raise NotGenuine(f"Entry {index} commits debris that does not stand before it.")
+            book.note(index, leaf, seen)
+    found.last_time = _check_last(found, leaves, previous)
     tree.append(leaf)
     return found, tree.root() if tree.size == want else past
 
 
+def _check_last(found: Scan, leaves: list[bytes], line: bytes) -> str:
+    """Put what is left of the leaves into the tree and check the line that follows them; the time that it says."""
+    found.tree.extend(leaves)
+    leaves.clear()
+    time: str = check_line(line, found.identity, found.tree.size, found.tree.root())["time"]
+    return time
+
+
 def _slow_pass(found: Scan, stream: BinaryIO, want: int, error: NotGenuine) -> tuple[Scan, bytes | None]:
     """Check every line's signature until one does not stand: only a log in doubt costs this."""
-    tree, origin_length = found.tree, len(found.identity.origin.encode())
+    tree, window = found.tree, head_window(len(found.identity.origin.encode()))
     past = None
     stream.seek(0)
     for line in lines(stream):
@@ -141,7 +155,7 @@ def _slow_pass(found: Scan, stream: BinaryIO, want: int, error: NotGenuine) -> t
             found.length += scar.length
         leaf = leaf_hash(good)
         try:
-            seen = glance(good, origin_length)
+            seen = glance(good, window)
         except (Base64Error, ValueError, KeyError, TypeError):
             raise error from None
         if seen is not None:

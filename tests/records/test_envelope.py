@@ -15,7 +15,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from eolseq.errors import NotGenuine
-from eolseq.records.envelope import ENTRY_TYPE, LONGEST_LINE, open_entry, pae, read_payload, seal, take_apart
+from eolseq.records.envelope import (
+    ENTRY_TYPE,
+    LONGEST_LINE,
+    open_entry,
+    pae,
+    read_payload,
+    seal,
+    seal_entry,
+    take_apart,
+)
 from eolseq.records.keys import SigningKey, key_id
 
 # RFC 8032 section 7.1, TEST 1.
@@ -154,3 +163,4 @@ def test_what_is_sealed_comes_back(payload: dict[str, object]) -> None:
     for ascii_only in (True, False):
         data = json.dumps(payload, ensure_ascii=ascii_only).encode()
         assert open_entry(seal(data, KEY), KEYS) == read_payload(data) == payload
+        assert seal_entry(data, KEY) == seal(data, KEY)

@@ -193,3 +193,17 @@ def test_impossible_proofs_are_not_made() -> None:
     for size in (0, 4):
         with pytest.raises(ValueError, match="tree of 3"):
             consistency_proof(HASHES[:3], size)
+
+
+def test_many_leaves_at_once_make_the_same_tree() -> None:
+    leaves = [leaf_hash(b"%d" % number) for number in range(70)]
+    cases = 0
+    for first in range(34):
+        for many in range(37):
+            tree = CompactRange()
+            tree.extend(leaves[:first])
+            tree.extend(leaves[first:first + many])
+            tree.append(leaves[-1])
+            assert (tree.size, tree.root()) == (first + many + 1, root_of([*leaves[:first + many], leaves[-1]]))
+            cases += 1
+    assert cases == 34 * 37
