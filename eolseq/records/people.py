@@ -24,6 +24,7 @@ PERSON_LIKE = "a pseudonym with a number in it, such as op-07"
 ANY_SEQUENCE = "all"
 
 _FIELDS: dict[str, type | tuple[type, ...]] = {"v": int, "origin": str, "number": int, "people": list, "reason": str}
+_MOST = 1_000_000  # lists of one log
 _ONE = {"id", "sequences", "until", "trainee"}
 
 
@@ -70,6 +71,8 @@ def judge_people(document: Document, registry: Registry, index: int, before: Peo
     if said["origin"] != registry.origin:
         raise NotGenuine(f"The list of people is for another log, {said['origin'][:120]}.",
                          "Have it signed for this station.")
+    if not 0 < said["number"] <= _MOST:
+        raise NotGenuine("The list of people has no number as they have here.", "Have it made again.")
     if before is not None and said["number"] <= before.number:
         raise NotGenuine(f"The list of people is number {said['number']}, and entry {before.index} carries number "
                          f"{before.number} already: an older one cannot come back.", "Have a new one made.")
@@ -94,11 +97,13 @@ def _read_people(entries: list[Any]) -> dict[str, MayTest]:
 
 def _read_one(said: Mapping[str, Any]) -> MayTest:
     sequences = said["sequences"]
-    if not isinstance(sequences, list) or not sequences or not all(isinstance(each, str) for each in sequences) \
-            or said["trainee"] not in ("yes", "no"):
+    if not isinstance(sequences, list) or not sequences or said["trainee"] not in ("yes", "no") \
+            or not all(isinstance(each, str) and each.strip() for each in sequences):
         raise NotGenuine(f"The list of people does not say what {said['id']} may run.", "Have it made again.")
     try:
         until = date.fromisoformat(said["until"])
+        if until.isoformat() != said["until"]:
+            raise ValueError("a day has one spelling")
     except (TypeError, ValueError) as error:
         raise NotGenuine(f"The list of people gives no day for {said['id']}.", "Have it made again.") from error
     return MayTest(tuple(sequences), until, said["trainee"] == "yes")
