@@ -219,7 +219,8 @@ class VirtualClock:
         """Start a task; it first runs when the caller waits."""
         from greenlet import greenlet
 
-        task = _VirtualTask(self, name, greenlet(lambda *_: self._run(task, work)))
+        main = self._main.greenlet  # not the caller's, which may end with this one as the next to run
+        task = _VirtualTask(self, name, greenlet(lambda *_: self._run(task, work), main))
         self._tasks.add(task)
         self._ready.append(task)
         return task

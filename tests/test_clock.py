@@ -121,3 +121,15 @@ def test_the_system_clock_keeps_the_same_contract() -> None:
     before = clock.monotonic()
     assert not clock.wait(clock.signal(), 0.01)
     assert clock.monotonic() - before >= 0.009
+
+
+def test_a_task_may_start_another_and_end_with_it_as_the_next_to_run() -> None:
+    clock, done = VirtualClock(), []
+
+    def first() -> None:
+        clock.start("second", lambda: done.append(clock.monotonic()))
+
+    task = clock.start("first", first)
+    clock.sleep(1.0)
+    assert task.done() and task.error is None
+    assert done == [0.0]
