@@ -13,7 +13,7 @@ from eolseq.clock import SystemClock
 from eolseq.records import entries
 from eolseq.records.scan import CHECKPOINT_NAME
 from eolseq.station.file import load_station
-from tests.line.labels import ROOT, SEQUENCE, scanned
+from tests.line.labels import ROOT, SEQUENCE, needs_readers, scanned
 from tests.records.samples import begin, end, energise, reading
 from tests.records.samples import open_log as open_sample
 
@@ -50,6 +50,7 @@ def code_of(path: Path) -> str:
     return next(each for each in scanned(path.read_bytes()) if each.startswith("QR-Code:")).removeprefix("QR-Code:")
 
 
+@needs_readers
 def test_a_label_is_printed_once_copied_with_a_reason_and_read(bench: Path, capsys: pytest.CaptureFixture[str],
                                                               monkeypatch: pytest.MonkeyPatch) -> None:
     assert label(SERIAL) == 0
@@ -80,6 +81,7 @@ def test_a_label_is_accounted_for_without_another(bench: Path, capsys: pytest.Ca
     assert len(list((bench / "labels").iterdir())) == 2
 
 
+@needs_readers
 def test_the_carton_s_label_needs_the_unit_s_and_a_clean_log(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert label(SERIAL, "--box") == 3
     assert "has no label yet" in capsys.readouterr().err

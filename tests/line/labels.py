@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from eolseq.commands.labelling import Paper
 from eolseq.commands.printing import PrintFailed
@@ -17,6 +20,8 @@ from eolseq.station.file import load_station
 from eolseq.station.label_fields import LabelRules
 from tests.records.samples import begin, end, open_log, whole_run
 
+needs_readers = pytest.mark.skipif(any(shutil.which(each) is None for each in ("zbarimg", "pdftotext")),
+                                   reason="needs zbarimg of zbar-tools and pdftotext of poppler-utils")
 ROOT = Path(__file__).resolve().parent.parent.parent
 SEQUENCE = load_sequence(ROOT / "sequences/duct-heater-6kw.yaml")
 STATION = load_station(ROOT / "simulators/demo-station.yaml")

@@ -15,7 +15,7 @@ from eolseq.line.label_code import LabelCode, read_code
 from eolseq.line.paper import label_pdf, picture
 from eolseq.line.template import SHIPPED, load_template
 from eolseq.records.checkpoint import Checkpoint
-from tests.line.labels import scanned, words_in
+from tests.line.labels import needs_readers, scanned, words_in
 from tests.records.samples import ORIGIN
 
 TEMPLATES = {name: load_template(SHIPPED / f"{name}-label.yaml") for name in ("unit", "carton")}
@@ -28,6 +28,7 @@ def code_for(label: Label) -> str:
                      label.serial, bytes(range(64))).text()
 
 
+@needs_readers
 @pytest.mark.parametrize("simulated", [False, True])
 @pytest.mark.parametrize("of", TEMPLATES)
 def test_both_codes_and_all_words_of_a_label_are_read_back(of: str, simulated: bool) -> None:
@@ -41,6 +42,7 @@ def test_both_codes_and_all_words_of_a_label_are_read_back(of: str, simulated: b
     assert pdf == label_pdf(TEMPLATES[of], label, code_for(label)), "the same label gives the same bytes"
 
 
+@needs_readers
 @given(serial=st.from_regex(r"\A[A-Z0-9][A-Z0-9.-]{3,23}\Z"), simulated=st.booleans())
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_any_serial_is_read_back_from_the_label(serial: str, simulated: bool) -> None:
@@ -94,6 +96,7 @@ def test_a_code_too_fine_for_its_place_is_not_printed() -> None:
         label_pdf(replace(TEMPLATES["unit"], parts=parts), LABEL, code_for(LABEL))
 
 
+@needs_readers
 def test_a_sign_that_the_font_has_not_is_shown_as_an_escape() -> None:
     label = replace(LABEL, station="Bank 漢")
     assert "\\u6f22" in words_in(label_pdf(TEMPLATES["unit"], label, code_for(label)))

@@ -7,6 +7,7 @@ import json
 import os
 import stat
 from base64 import b64decode
+from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -24,8 +25,18 @@ from eolseq.records.line_entries import Void
 from eolseq.records.log import Log
 from eolseq.records.scan import CHECKPOINT_NAME
 from eolseq.station.label_fields import LabelRules
-from tests.line.labels import SEQUENCE, SERIAL, STATION, MemoryPrinter, log_with, paper, scanned, words_in
-from tests.records.samples import begin, end, open_log, whole_run
+from tests.line.labels import (
+    SEQUENCE,
+    SERIAL,
+    STATION,
+    MemoryPrinter,
+    log_with,
+    needs_readers,
+    paper,
+    scanned,
+    words_in,
+)
+from tests.records.samples import FixedSystem, begin, end, open_log, whole_run
 
 
 def payloads(log: Log) -> list[dict[str, Any]]:
@@ -34,6 +45,7 @@ def payloads(log: Log) -> list[dict[str, Any]]:
     return [json.loads(b64decode(json.loads(line)["payload"])) for line in lines]
 
 
+@needs_readers
 def test_the_order_of_writing(tmp_path: Path) -> None:
     """When the printer is told, end, checkpoint and label entry are on the disk, and nothing else says it is printed."""
     with log_with(tmp_path) as log:
@@ -143,6 +155,7 @@ def test_the_log_itself_takes_no_label_without_a_pass(name: str, tmp_path: Path)
 # -- when printing goes wrong -----------------------------------------------------------------------------------
 
 
+@needs_readers
 def test_a_printer_that_fails_leaves_the_label_unknown_and_the_next_is_copy_2(tmp_path: Path) -> None:
     with log_with(tmp_path) as log:
         outcome = paper(MemoryPrinter(PrintFailed("the paper is out"))).label(log, SEQUENCE, SERIAL)
@@ -188,6 +201,58 @@ def test_a_log_that_cannot_be_written_prints_nothing(failing: str, tmp_path: Pat
         with pytest.raises(RecordFault, match="No space left"):
             paper(printer).label(log, SEQUENCE, SERIAL)
         assert not printer.printed
+
+
+class Failing(FixedSystem):
+    """The operating system, but from one call on it fails, or dies."""
+
+    def __init__(self, error: BaseException) -> None:
+        super().__init__()
+        self.error = error
+        self.left: int | None = None  # None: it works
+
+    def __getattribute__(self, name: str) -> Any:
+        found = super().__getattribute__(name)
+        if name not in ("open", "write", "fdatasync", "fsync", "rename", "close", "fstat"):
+            return found
+
+        def call(*words: Any, **more: Any) -> Any:
+            if self.left is not None:
+                self.left -= 1
+                if self.left < 0:
+                    raise self.error
+            return found(*words, **more)
+        return call
+
+
+@pytest.mark.parametrize("error", [OSError(5, "Input/output error"), Crash()], ids=["fails", "dies"])
+def test_every_call_that_fails_while_a_label_is_printed(error: BaseException, quick_path: Path) -> None:
+    """Whichever call is the last that works: what was printed has its entry, and the next start says how it stands."""
+    for last in range(100):
+        base = quick_path / str(last)
+        base.mkdir()
+        log_with(base).close()
+        system = Failing(error)
+        printer = MemoryPrinter()
+        went_well = False
+        with open_log(base, system=system) as log:
+            system.left = last
+            with suppress(RecordFault, Crash):
+                went_well = paper(printer).label(log, SEQUENCE, SERIAL).sure
+            system.left = None
+        with open_log(base) as log:
+            state = label_state(log.labels(SERIAL))
+            if printer.printed:
+                assert state.state in ("print", "printed") and state.copies == 1
+                code = payloads(log)[state.entry]
+                assert code["digest"] == sha256(printer.printed[0][1]).hexdigest()
+            assert audit(log.path).findings_count == 0
+            again = paper(MemoryPrinter()).label(log, SEQUENCE, SERIAL, why=Why("power cut", "op-07", "not found"))
+            assert again.printed.label.copy == str(state.copies + 1), "a label that may be out there is never copy 1 again"
+        if went_well:
+            assert last >= 9, "a checkpoint and two durable entries are that many calls at least"
+            return
+    pytest.fail("printing never went well")
 
 
 def test_a_label_that_was_printed_is_printed_again_only_with_a_reason_a_name_and_word_of_the_old_one(
@@ -245,6 +310,7 @@ def test_a_unit_whose_label_could_not_be_made_is_not_tested(tmp_path: Path) -> N
 # -- printers ---------------------------------------------------------------------------------------------------
 
 
+@needs_readers
 def test_a_folder_takes_pdf_and_png_once(tmp_path: Path) -> None:
     with log_with(tmp_path) as log:
         found = Paper(STATION, LabelRules(folder=str(tmp_path / "labels")))

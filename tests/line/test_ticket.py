@@ -21,7 +21,7 @@ from eolseq.line.where_to_look import HINTS, where_to_look
 from eolseq.sequence.load import read_sequence
 from eolseq.station.label_fields import LabelRules
 from eolseq.steps import STEP_KINDS
-from tests.line.labels import SEQUENCE, STATION, MemoryPrinter, paper, scanned, words_in
+from tests.line.labels import SEQUENCE, STATION, MemoryPrinter, needs_readers, paper, scanned, words_in
 from tests.rig import Rig
 
 DEFECTS = {
@@ -32,6 +32,7 @@ DEFECTS = {
 }
 
 
+@needs_readers
 @pytest.mark.parametrize("defect", DEFECTS)
 def test_a_reject_prints_a_ticket_and_no_label(defect: str, quick_path: Path) -> None:
     step, look = DEFECTS[defect]
@@ -69,6 +70,7 @@ def test_the_reading_stands_on_the_ticket_as_the_record_has_it(quick_path: Path)
         assert word in text
 
 
+@needs_readers
 def test_only_a_reject_has_a_ticket(quick_path: Path) -> None:
     with Rig(quick_path) as rig:
         result = rig.run()
@@ -129,6 +131,7 @@ def test_every_kind_of_step_has_hints() -> None:
     assert "DANGER" in where_to_look("motor_current", "residual voltage", "above")
 
 
+@needs_readers
 def test_a_ticket_with_more_than_fits_says_so() -> None:
     step = TicketStep(1, "A step", "kind", "It is bad. " * 40, (), tuple(f"Look here {n}. " * 20 for n in range(9)))
     long = Ticket("REJECT", ("SIMULATED", "TRIAL"), "W" * 60, ("a", "b", "c"), (step,) * 3, 2)
