@@ -232,7 +232,7 @@ class _Past:
         if rules.needed and self.needs is not None:
             way_out = ", or quality releases it: eolseq release" if self.needs.outcome == "undecided" else ""
             return Refused(f"Unit {serial} {_ENDED[self.needs.outcome]} in its last full run (entry "
-                           f"{self.needs.closed_by}).", f"Its rework is entered first: eolseq rework{way_out}.")
+                           f"{self.needs.closed_by}).", f"Set it aside. Its rework is entered first: eolseq rework{way_out}.")
         return None
 
 
