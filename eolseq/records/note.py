@@ -91,11 +91,11 @@ def open_note(note: bytes, verifiers: Iterable[NoteVerifier]) -> tuple[str, list
 
     A signature by an unknown key is passed over; a wrong one by a known key voids the note.
     """
-    text, lines = _divide(note)
+    text, lines = divide_note(note)
     known = {(each.name, each.number): each.key for each in verifiers}
     names: list[str] = []
     for line in lines:
-        name, number, signature = _signature(line)
+        name, number, signature = read_signature(line)
         key = known.get((name, number))
         if key is None:
             continue
@@ -108,7 +108,8 @@ def open_note(note: bytes, verifiers: Iterable[NoteVerifier]) -> tuple[str, list
     return text, names
 
 
-def _divide(note: bytes) -> tuple[str, list[str]]:
+def divide_note(note: bytes) -> tuple[str, list[str]]:
+    """The text of a note and its signature lines, none of them checked; NotGenuine when it is no note."""
     try:
         whole = note.decode()
     except UnicodeDecodeError as error:
@@ -123,7 +124,8 @@ def _divide(note: bytes) -> tuple[str, list[str]]:
     return head + "\n", lines
 
 
-def _signature(line: str) -> tuple[str, bytes, bytes]:
+def read_signature(line: str) -> tuple[str, bytes, bytes]:
+    """Name, key number (four bytes) and value of a signature line; NotGenuine when it is malformed."""
     name, _, encoded = line.removeprefix(_DASH).partition(" ")
     value = _strict_base64(encoded)
     if not line.startswith(_DASH) or not valid_name(name) or len(value) < 5:
