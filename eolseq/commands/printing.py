@@ -42,16 +42,24 @@ class Queue:
         self._queue = queue
 
     def print(self, name: str, pdf: bytes, text: str = "") -> str:
-        """Hand the file to ``lp`` on its standard input; the job as ``lp`` names it."""
-        return self._spoken(["lp", "-d", self._queue, "-t", name, "-"], pdf)
+        """Hand the file to ``lp`` on its standard input; the job as ``lp`` names it.
+
+        A queue that is paused takes jobs and prints none, so it is looked at again: such a label may come out later.
+        """
+        said = self._spoken(["lp", "-d", self._queue, "-t", name, "-"], pdf)
+        why = self.ready()
+        if why:
+            raise PrintFailed(f"{said}, but {why}")
+        return said
 
     def ready(self) -> str:
-        """Whether the queue is known and takes jobs, as ``lpstat`` says."""
+        """Whether the queue is known, takes jobs and passes them on, as ``lpstat`` says."""
         try:
-            said = self._spoken(["lpstat", "-a", self._queue], b"")
+            said = self._spoken(["lpstat", "-a", self._queue, "-p", self._queue], b"")
         except PrintFailed as error:
             return f"{self.name} does not answer: {error}"
-        return "" if " not accepting " not in said else f"{self.name} takes no jobs now: {said}"
+        stands = " not accepting " in said or f"printer {self._queue} disabled " in said
+        return f"{self.name} takes no jobs now: {said}" if stands else ""
 
     def _spoken(self, words: list[str], data: bytes) -> str:
         try:
@@ -65,7 +73,7 @@ class Queue:
             raise PrintFailed(f"{words[0]} cannot be started: {error.strerror}") from error
         said = " ".join((done.stdout + b" " + done.stderr).decode("utf-8", "replace").split())[:_LONGEST_WORDS]
         if done.returncode != 0:
-            raise PrintFailed(f"{words[0]} says: {said or f'exit code {done.returncode}'}")
+            raise PrintFailed(f"{words[0]} says: {said.rstrip('.') or f'exit code {done.returncode}'}")
         return said
 
 

@@ -68,7 +68,7 @@ def test_a_label_is_printed_once_copied_with_a_reason_and_read(bench: Path, caps
     assert capsys.readouterr().out.startswith("SUPERSEDED: ")
     assert main(["records", SERIAL, "--station", "bench.yaml"]) == 0
     shown = capsys.readouterr().out
-    assert "label destroyed: unit, copy 1" in shown and "label printed: unit, copy 2" in shown
+    assert "label destroyed: unit, copy 1" in shown and "label taken by the printer: unit, copy 2" in shown
     assert main(["audit", "records"]) == 0
 
 

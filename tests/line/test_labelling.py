@@ -397,8 +397,21 @@ def test_a_queue_that_does_not_take_it_leaves_the_label_unknown(name: str, tmp_p
 
 
 @pytest.mark.real_time
+def test_a_queue_that_is_paused_takes_the_label_and_prints_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The words are those of a CUPS 2.4 scheduler whose queue was paused; seen."""
+    fake(tmp_path / "bin", "lp", 'cat > /dev/null; echo "request id is LABELS-2 (0 file(s))"')
+    fake(tmp_path / "bin", "lpstat", 'echo "printer LABELS disabled since Wed Nov 25 12:24:24 2026 - Paused"')
+    monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}:{os.environ['PATH']}")
+    with log_with(tmp_path) as log:
+        outcome = Paper(STATION, LabelRules(printer="LABELS")).label(log, SEQUENCE, SERIAL)
+        assert outcome.state == "unknown" and "LABELS-2" in outcome.sentence and "disabled" in outcome.sentence
+
+
+@pytest.mark.real_time
 @pytest.mark.parametrize(("says", "told"), [
-    ("LABELS not accepting requests since Wed 25 Nov 2026 - out of service", "takes no jobs now"),
+    ("LABELS not accepting requests since Wed 25 Nov 2026 - Rejecting Jobs", "takes no jobs now"),
+    ("LABELS accepting requests since Wed 25 Nov 2026\nprinter LABELS disabled since Wed 25 Nov 2026 - Paused",
+     "takes no jobs now"),
     ("lpstat: Invalid destination name in list; exit 1", "does not answer")])
 def test_a_queue_that_takes_no_jobs_is_found_out_before_the_test(says: str, told: str, tmp_path: Path,
                                                                 monkeypatch: pytest.MonkeyPatch) -> None:
