@@ -106,7 +106,7 @@ class UnitLog(Protocol):
 def state_of(log: UnitLog, serial: str, rules: ReworkRules = NO_REWORK) -> UnitState:
     """Where a unit stands by its log; what people must sign counts only if signed, but for a simulated station."""
     about = log.about(serial)
-    signed = any(each.kind in ("release", "rework") for each in about)
+    signed = any(each.kind == "release" or (each.kind == "rework" and each.payload["lead"] == "yes") for each in about)
     return unit_state(serial, log.runs(serial), about, rules, _trust(log) if signed else _nobody)
 
 
@@ -230,9 +230,11 @@ class _Past:
             return Refused(f"Unit {serial} is locked to the lead: {lock}.",
                            "Set it aside and see the lead, who finds the cause and signs: eolseq rework, with --key.")
         if rules.needed and self.needs is not None:
-            way_out = ", or quality releases it: eolseq release" if self.needs.outcome == "undecided" else ""
+            may_go = " Quality may release a heater or motor reading: eolseq release." \
+                if self.needs.outcome == "undecided" else ""
             return Refused(f"Unit {serial} {_ENDED[self.needs.outcome]} in its last full run (entry "
-                           f"{self.needs.closed_by}).", f"Set it aside. Its rework is entered first: eolseq rework{way_out}.")
+                           f"{self.needs.closed_by}).",
+                           f"Set it aside. Its rework is entered first: eolseq rework.{may_go}")
         return None
 
 
