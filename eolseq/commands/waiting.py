@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused, StationFault
@@ -18,6 +19,8 @@ from eolseq.errors import Refused, StationFault
 if TYPE_CHECKING:
     from eolseq.records.log import Log
     from eolseq.station.file import Station
+
+_ONE_AT_A_TIME = Lock()  # the bays of a station share a log, and each takes in before its next unit
 
 FOLDER = "waiting"
 LARGEST = 8_000  # bytes of one request
@@ -53,7 +56,8 @@ def take_in(log: Log, station: Station) -> list[str]:
     folder = Path(station.records) / FOLDER
     if not folder.is_dir():
         return []
-    return [_take_one(log, station, path) for path in sorted(folder.glob("*.json"))]
+    with _ONE_AT_A_TIME:
+        return [_take_one(log, station, path) for path in sorted(folder.glob("*.json"))]
 
 
 def _take_one(log: Log, station: Station, path: Path) -> str:

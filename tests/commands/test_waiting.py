@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -70,6 +71,15 @@ def test_what_does_not_fit_any_more_is_set_aside_and_told(station: Station) -> N
         size = log.size
         assert take_in(log, station) == [] and log.size == size
     assert len(waiting("refused")) == 2 and not waiting("done")
+
+
+def test_two_bays_that_take_in_at_once_enter_it_once(station: Station) -> None:
+    with log_with(station, "fail") as log:
+        assert main(["rework", UNIT, *DONE, "--station", "demo.yaml"]) == 0
+        with ThreadPoolExecutor(4) as bays:
+            said = [each.result() for each in [bays.submit(take_in, log, station) for _ in range(4)]]
+        assert sum(map(len, said)) == 1
+        assert [each.kind for each in log.about(UNIT)] == ["rework"]
 
 
 def test_what_the_lead_signs_is_not_handed_in(station: Station, capsys: pytest.CaptureFixture[str]) -> None:
