@@ -52,9 +52,9 @@ def bench(sequence: Sequence, station: Any, pages: Mapping[str, Page]) -> Iterat
     for index, (step, item) in enumerate(zip(sequence.steps, sequence.items, strict=True)):
         yield from _sure(sequence, index, step, item, rule, by_role, station)
         yield from _access(sequence, step, item, station, "residual_meter" in by_role)
-    for name, page in pages.items():
-        if page.role == "guard_unit" and name in places:
-            yield from _trip_time(page, places[name].address, station)
+    guards = [(page, places[name].address) for name, page in pages.items()
+              if page.role == "guard_unit" and name in places]
+    yield from dict.fromkeys(found for page, address in guards for found in _trip_time(page, address, station))
 
 
 def _unknown_readings(station: Any, places: Mapping[str, Placed], pages: Mapping[str, Page]) -> Iterator[Finding]:

@@ -178,7 +178,8 @@ def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, 
         found += _settings(step, item, by_role)
         found += _ranges(step, item, by_role)
         found += _ceilings(step, item, station.ceilings)
-        found += _connections(step, item, station.connections)
+        for bay, known in _by_bay(station):
+            found += _connections(step, item, known, bay)
         found += _zero(step, item, station.zeros)
     return [*found, *bench(sequence, station, pages)]
 
@@ -226,12 +227,19 @@ def _ceilings(step: Step, item: Item, ceilings: Limits) -> Iterator[Finding]:
                                   f"the station's ceiling of {limit:g} {unit}")
 
 
-def _connections(step: Step, item: Item, known: Mapping[str, int]) -> Iterator[Finding]:
+def _by_bay(station: StationFacts) -> list[tuple[str, Mapping[str, int]]]:
+    """The connections of each of several bays with its name, or those of the only one."""
+    places = getattr(station, "places", ())
+    return [(each.name, each.connections) for each in places] if len(places) > 1 else [("", station.connections)]
+
+
+def _connections(step: Step, item: Item, known: Mapping[str, int], bay: str) -> Iterator[Finding]:
+    has_none = f"{bay} has none" if bay else "the station has none"
     for name in step.routes():
         if name not in known:
             near = nearest(name, list(known))
             yield Finding("no-connection", item.place_of("points" if name.startswith("bond-") else "connections"),
-                          f"step '{step.name}' needs the connection '{name}', and the station has none"
+                          f"step '{step.name}' needs the connection '{name}', and {has_none}"
                           + (f"; did you mean '{near}'?" if near else ""))
 
 

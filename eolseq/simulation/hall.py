@@ -22,7 +22,8 @@ from eolseq.simulation.source import Source
 from eolseq.simulation.unit import Unit
 
 _KEPT = 400_000  # changes
-_ROUTES = {"withstand": "route-withstand", "power": "route-power", "resistance": "route-resistance"}
+_ROUTES = {"withstand": ("route-withstand",), "power": ("route-power",),
+           "resistance": ("route-resistance", "route-plug")}
 KEYS = ("withstand", "continuity", "power")
 """The kinds of sources that the physics knows."""
 
@@ -73,7 +74,7 @@ class HallBay(Bay):
         """Whether relays are closed between an instrument of a kind and this bay."""
         if key == "continuity":
             return bool(parts(self.fixture.channels, "bond-", self.closed))
-        return self.has(_ROUTES[key])
+        return any(self.fixture.channels.get(name) in self.closed for name in _ROUTES[key])
 
     def plug(self, sources: Mapping[str, Source]) -> None:
         """Connect these sources, and note which of them are on beyond a closed relay."""

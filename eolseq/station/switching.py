@@ -16,7 +16,8 @@ TURN_SECONDS = 30.0
 """The longest that a bay waits for its turn at the switching unit; one exchange takes milliseconds."""
 
 CARRIED_BY = {"route-withstand": "withstand_tester", "route-power": "power_source", "bond-": "continuity_tester",
-              "route-continuity": "continuity_tester", "route-resistance": "resistance_meter"}
+              "route-continuity": "continuity_tester", "route-resistance": "resistance_meter",
+              "route-plug": "resistance_meter"}
 """Name of a connection, or its beginning, to the role of the instrument that it connects to a unit."""
 
 
