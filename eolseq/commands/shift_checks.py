@@ -11,8 +11,10 @@ from eolseq.engine.events import Cautions
 from eolseq.engine.recording import Bay
 from eolseq.engine.run import RunResult, UnitRun
 from eolseq.errors import Refused
+from eolseq.guard.power import LockedRed
 from eolseq.line.around import Due, Tell
 from eolseq.line.crew import Hazard
+from eolseq.records.entries import Lock
 from eolseq.records.log import Log
 from eolseq.sequence.model import Sequence
 from eolseq.station.checks import Reference
@@ -69,7 +71,11 @@ class StationChecks:
 
     def perform(self, what: str, operator: str, tell: Tell) -> str:
         """Perform a check in the operator's name; what was found, in a sentence."""
-        return self._verify(operator, tell) if what == "verify" else self._challenge(operator, tell)
+        try:
+            return self._verify(operator, tell) if what == "verify" else self._challenge(operator, tell)
+        except LockedRed as error:
+            self._log.append(Lock(reason=error.what, do=error.do))
+            raise
 
     # -- verification -------------------------------------------------------------------------------------------
 
