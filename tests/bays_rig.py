@@ -83,7 +83,8 @@ class BaysRig:
                 feeds[name].put(Job(serial, self.sequence))
         for feed in feeds.values():
             feed.close()
-        self.scheduled = Schedule(self.clock, self.bays, feeds, self._make, self._told)
+        self.scheduled = Schedule(self.clock, self.bays, feeds, self._make, self._told,
+                                  lambda: self.desk.locked)
         self.scheduled.start()
         return self.scheduled
 

@@ -34,7 +34,9 @@ CHART_ROWS = 10
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the instruments, the station, who acknowledges and who signs."""
     parser.add_argument("instrument", metavar="INSTRUMENT", nargs="?", help="its name in the station file")
-    parser.add_argument("--all", action="store_true", help="every instrument of the station")
+    parser.add_argument("--all", action="store_true", help="every instrument of the station, or of the bay")
+    parser.add_argument("--bay", metavar="NAME", help="where there are several bays: the one to verify at; the "
+                        "first if left out")
     parser.add_argument("--station", metavar="S", type=Path, required=True, help="the station file")
     parser.add_argument("--acknowledge", metavar="OPERATOR",
                         help="acknowledge the cautions in this operator's name; simulated stations only")
@@ -61,13 +63,18 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _chosen(options: argparse.Namespace, station: Station) -> tuple[str, ...]:
-    names = tuple(each.name for each in station.instruments)
+    if options.bay is not None and options.bay not in station.bays:
+        raise WrongUse(f"{station.name} has no bay '{options.bay}'.", f"Its bays are {', '.join(station.bays)}.")
+    bay = options.bay or station.bays[0]
+    elsewhere = {name for each in station.places if each.name != bay for name in (each.guard, *each.own)}
+    names = tuple(each.name for each in station.instruments if each.name not in elsewhere)
     if options.all == (options.instrument is not None):
         raise WrongUse("Name one instrument, or give --all.", f"They are {', '.join(names)}.")
     if options.all:
         return names  # what cannot be verified is told with the results
     if options.instrument not in names:
-        raise WrongUse(f"This station has no instrument {options.instrument}.", f"They are {', '.join(names)}.")
+        where = f"{bay} of this station" if elsewhere else "This station"
+        raise WrongUse(f"{where} has no instrument {options.instrument}.", f"They are {', '.join(names)}.")
     return (options.instrument,)
 
 
@@ -89,7 +96,7 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
     sys.setswitchinterval(running.SWITCH_INTERVAL)
     with ExitStack() as stack:
         stack.callback(screen.close)
-        addresses, order = stack.enter_context(bench_of(station, path))
+        addresses, order = stack.enter_context(bench_of(station, path, options.bay))
         wires = stack.enter_context(traced(real_wires(addresses), options))
         opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
         stack.callback(opened.close)
@@ -98,7 +105,8 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         log = running.ready_log(station, opened, wires.clock)
         stack.callback(log.close)
         refuse_key(log, key)
-        verifier = Verifier(wires.clock, opened, pages, running.bay_of(opened, pages), log, screen.tell, asking,
+        bay = running.bay_of(opened, pages, options.bay)
+        verifier = Verifier(wires.clock, opened, pages, bay, log, screen.tell, asking,
                             asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
         found = verifier.verify(chosen)
         entries = _record(log, station, found, opened.identities, pages, key)
@@ -110,7 +118,8 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
 
 
 @contextmanager
-def bench_of(station: Station, path: Path) -> Iterator[tuple[Mapping[str, str], Order | None]]:
+def bench_of(station: Station, path: Path,
+             bay: str | None = None) -> Iterator[tuple[Mapping[str, str], Order | None]]:
     """Every instrument's address, and the way to give a simulated station orders (None at a real one)."""
     if not station.simulated:
         yield {each.name: each.address for each in station.instruments}, None
@@ -120,7 +129,7 @@ def bench_of(station: Station, path: Path) -> Iterator[tuple[Mapping[str, str], 
     from eolseq.simulation.file import load_simulator
 
     serial = load_simulator(find(station.simulated, shipped=True)).serial
-    with simulated_bench(station, path, serial) as (addresses, order):
+    with simulated_bench(station, path, serial, bay=bay) as (addresses, order):
         yield addresses, order
 
 

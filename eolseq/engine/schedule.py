@@ -11,11 +11,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from threading import Lock
 
-from eolseq.bands.band import Outcome
 from eolseq.clock import Clock, Task
-from eolseq.engine.recording import Bay, RunLog
+from eolseq.engine.recording import Bay
 from eolseq.engine.run import RunResult, UnitRun
-from eolseq.errors import Refused
+from eolseq.errors import EolseqError, Refused
 from eolseq.sequence.model import Sequence
 
 
@@ -93,22 +92,29 @@ class Schedule:
     """Runs the bays of a station side by side until every feed is closed and empty.
 
     ``make`` puts a run together and ``told`` hears how it ended, both in the bay's own task. ``gate(bay)`` is to be
-    among the gates of a bay's runs. An error that is none of a run's ends its bay only, and is raised by ``join``.
+    among the gates of a bay's runs. ``locked`` says why nothing may be tested at any bay, or None. An error that is
+    none of a run's ends its bay only, and is raised by ``join``.
     """
 
-    def __init__(self, clock: Clock, bays: Mapping[str, Bay], feeds: Mapping[str, Feed], make: MakeRun,
-                 told: Told) -> None:
+    def __init__(self, clock: Clock, bays: Mapping[str, Bay], feeds: Mapping[str, Feed], make: MakeRun, told: Told,
+                 locked: Callable[[], EolseqError | None] = lambda: None) -> None:
         self._clock = clock
         self._bays = bays
         self._feeds = feeds
         self._make = make
         self._told = told
+        self._locked = locked
         self._in_test = InTest()
         self._tasks: dict[str, Task] = {}
 
     def gate(self, bay: str) -> Callable[[str], None]:
-        """The gate that refuses a unit which is in another bay now."""
-        return lambda serial: self._in_test.begin(serial, bay)
+        """The gate that refuses any unit while the station is locked, and a unit which is in another bay now."""
+        def ask(serial: str) -> None:
+            fault = self._locked()
+            if fault is not None:
+                raise Refused(f"The station is locked: {fault.what}", fault.do)
+            self._in_test.begin(serial, bay)
+        return ask
 
     def start(self) -> None:
         """Begin with every bay."""
@@ -144,11 +150,3 @@ def forget_trip(bay: Bay) -> None:
     """Let a bay test again after a stop, once it is safe; a bay where voltage is possible stays tripped."""
     if bay.watcher.reason is not None and not bay.door.voltage_possible:
         bay.watcher.reset()
-
-
-def released(results: list[RunResult]) -> int:
-    """How many of these units may be labelled."""
-    return sum(each.outcome is Outcome.PASS and each.released for each in results)
-
-
-__all__ = ["Feed", "InTest", "Job", "MakeRun", "RunLog", "Schedule", "Told", "forget_trip", "released"]

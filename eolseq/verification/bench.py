@@ -51,11 +51,13 @@ class Verifier:
 
     def plan(self, chosen: tuple[str, ...]) -> Planned:
         """The steps for these instruments; Refused when a known load is missing, past due or underrated."""
-        roles = {name: player.role for name, player in self.opened.players.items()}
+        roles = {name: player.role for name, player in self.opened.bay(self.bay.name).players.items()}
         return plan_for(self.opened.station, roles, chosen, self.span_of(), self.clock.now().date())
 
     def verify(self, chosen: tuple[str, ...]) -> Verified:
         """Run the plan, then look at relays and guard, as far as they were chosen."""
+        here = self.opened.bay(self.bay.name)
+        self._refuse_others(chosen)
         left_out = tuple(each for each in chosen if self.opened.players[each].role not in VERIFIABLE)
         if set(left_out) == set(chosen):
             raise Refused(f"No known load can show whether {', '.join(chosen)} is good.",
@@ -74,13 +76,13 @@ class Verifier:
             if role == "switching_unit":
                 found.append(verify_relays(name, self._bare_bench(), self.opened.station.known_loads))
             elif role == "guard_unit":
-                found.append(verify_guard(name, self.opened.watcher, self.opened.door, self._sources(), self.ask,
+                found.append(verify_guard(name, here.watcher, here.door, self._sources(), self.ask,
                                           self.patience))
         return Verified(tuple(found), run, crash, left_out)
 
     def span_of(self) -> SpanOf:
         """In which range the station's instrument of a role reads a value, with its accuracy there."""
-        names = {player.role: name for name, player in self.opened.players.items()}
+        names = {player.role: name for name, player in self.opened.bay(self.bay.name).players.items()}
 
         def span(role: str, reading: str, value: Quantity) -> Span | None:
             name = names.get(role)
@@ -92,7 +94,16 @@ class Verifier:
         return span
 
     def _sources(self) -> list[Any]:
-        return [player for player in self.opened.players.values() if ROLES[player.role].danger]
+        players = self.opened.bay(self.bay.name).players
+        return [player for player in players.values() if ROLES[player.role].danger]
+
+    def _refuse_others(self, chosen: tuple[str, ...]) -> None:
+        """What stands at another bay would be taken for this bay's own instrument of its role."""
+        strangers = [name for name in chosen if name not in self.opened.bay(self.bay.name).players]
+        if strangers:
+            there = next(each.name for each in self.opened.bays if strangers[0] in each.players)
+            raise Refused(f"{', '.join(strangers)} cannot be verified at {self.bay.name}.",
+                          f"Verify at the bay where it stands: --bay {there}.")
 
     def _bare_bench(self) -> RunBench:
         """Relays only: what would energise is refused."""

@@ -118,6 +118,8 @@ def test_a_relay_that_does_not_open_keeps_its_instruments_and_locks_the_station(
         assert sorted(str(each.outcome) for each in others) == ["fault", "pass"]
         assert any("The station is locked: withstand may still be" in each.sentence for each in others)
         assert not any(rig.hall.output_on(name) for name in ("withstand", "continuity", "power"))
+        later = rig.run({"bay-3": ["DH6-00399999"]})[0][2]
+        assert later.outcome is Outcome.REFUSED and "The station is locked" in later.sentence
         assert not audit(rig.log.path).findings
 
 
