@@ -60,9 +60,8 @@ def _told(options: argparse.Namespace, clock: Clock) -> Told:
     import re
     from datetime import UTC
 
-    from eolseq.line.check_files import read_made
+    from eolseq.line.check_files import read_made, read_value
     from eolseq.line.earlier_checks import Told
-    from eolseq.quantity import parse
     from eolseq.sequence.needs import CHECK_LIKE, CHECK_NAME
 
     if options.check is None or options.serial is None or options.result is None:
@@ -74,7 +73,7 @@ def _told(options: argparse.Namespace, clock: Clock) -> Told:
     now = clock.now().astimezone(UTC)
     try:
         made = now if options.made is None else read_made(options.made, now)
-        value = None if options.value is None else parse(options.value)
+        value = None if options.value is None else read_value(options.value)
     except ValueError as error:
         raise WrongUse(f"{error}.", "Give --value with its unit, and --made as a time that has been.") from error
     return Told(options.serial, options.check, options.result, made, value)

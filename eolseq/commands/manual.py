@@ -29,6 +29,8 @@ TOPICS = {
     "stations": "the station file of one bench, for engineers and maintenance",
     "bays": "several bays at one station: what they share, what is each bay's own, what locks, for engineers",
     "checks": "verification, challenge, and what locks a station, for maintenance",
+    "earlier-checks": "checks made elsewhere that a unit must have passed, by hand and by files of other equipment",
+    "fixtures": "fixtures and lead sets: plug, zero, baseline, cycles; an instrument's own count of tests",
     "people": "who may test what and until when, trainees, the signed list",
     "rework": "after a failure: rework, the lead's word, quality's release, a pass made void",
     "tools": "who is there, asking and telling an instrument by hand, a trace, for maintenance",

@@ -161,11 +161,14 @@ def read_made(text: str, now: datetime) -> datetime:
 
 
 def _value(text: str, unit: str) -> Quantity | None:
-    if not text:
-        return None
-    try:
-        return parse(text)
-    except ValueError:
-        if not unit:
-            raise
+    return read_value(text, unit) if text else None
+
+
+def read_value(text: str, unit: str = "") -> Quantity:
+    """A measured value; ``unit`` is taken where the text has none. ValueError when it is no number with a unit."""
+    value = parse(text)
+    if value.unit:
+        return value
+    if not unit:
+        raise ValueError(f"'{text}' has no unit")
     return parse(f"{text} {unit}")

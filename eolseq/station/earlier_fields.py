@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
@@ -10,7 +11,14 @@ from eolseq.bands.any_band import ANY_BAND, check_any_band, read_any_band
 from eolseq.bands.band import AcceptanceBand
 from eolseq.quantity import UNITS
 from eolseq.sequence.needs import CHECK_LIKE, CHECK_NAME
-from eolseq.shape import Field, Findings, Group, Item, ListOf, MapOf, Text, Word
+from eolseq.shape import Field, Findings, Group, Item, ListOf, MapOf, Parsed, Text, Word
+
+
+def _unit(text: str) -> str:
+    if text not in UNITS:
+        raise ValueError(f"'{text}' is not a unit known here")
+    return text
+
 
 _COLUMN = Text(60)
 _WORDS = ListOf(Text(40), 1, 20)
@@ -22,7 +30,8 @@ SOURCE = Group({
                    about="the check that it makes, where its rows do not say so in a column"),
     "separator": Field(Word(("comma", "semicolon", "tab")), required=False, default="comma",
                        about="what parts the columns of a CSV file"),
-    "unit": Field(Word(tuple(unit for unit in UNITS if unit)), required=False, default="",
+    "unit": Field(Parsed(_unit, "a unit such as mbar", lambda: "|".join(map(re.escape, UNITS))),
+                  required=False, default="",
                   about="the unit of its values, where they come without one"),
     "columns": Field(Group({
         "serial": Field(_COLUMN, about="the column or key with the unit's serial"),

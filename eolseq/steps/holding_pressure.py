@@ -10,16 +10,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from eolseq.bands.band import NO_ANSWER, AcceptanceBand, Reading
 from eolseq.bands.charge import at_reference
-from eolseq.bands.uncertainty import ACCURACY_LIKE, Accuracy, Span, read_accuracy
 from eolseq.quantity import UNITS, Quantity, plain
-from eolseq.shape import Amount, Field, Findings, Group, Item, OneOf, Parsed, Word
+from eolseq.shape import Amount, Field, Findings, Group, Item, OneOf, Word
 from eolseq.steps.base import OPERATOR, Applied, Bench, Connections, Evidence, Taken
 from eolseq.steps.fields import applied_group, as_text, check_band, read_band, read_connections, step_group
 from eolseq.steps.watching import gathering, named
+
+if TYPE_CHECKING:  # the arithmetic is not needed to check a file that has no such step
+    from eolseq.bands.uncertainty import Accuracy, Span, read_accuracy
 
 KIND = "holding_pressure"
 GASES = ("nitrogen", "dry air", "helium", "argon")
@@ -31,13 +33,6 @@ _LEAST_KELVIN = Decimal(-200)  # degC; below it a thermometer is broken
 ASKED = (("pressure", "Pressure of the charge at its gauge", "bar"), ("air", "Pressure of the air", "mbar"),
          ("temperature", "Temperature of the charged part", "degC"))
 """What a person types, each twice: the reading, the words of the question, and the unit."""
-
-
-def _gauge_accuracy(text: str) -> Accuracy:
-    found = read_accuracy(text, "Pa")
-    if found.counts or found.of_range:
-        raise ValueError("a typed reading has neither counts nor a range; state % of reading or a fixed part")
-    return found
 
 
 FIELDS = step_group(KIND, "Pa", {
@@ -52,8 +47,8 @@ FIELDS = step_group(KIND, "Pa", {
             "read_by": Field(Word(("operator",)), about="by what: a pressure gauge of the station, or a person"),
             "within": Field(Amount("s", at_least=Decimal(10), at_most=Decimal(60)),
                             about="how long the person has for each value, typed twice, such as '60 s'"),
-            "accuracy": Field(Parsed(_gauge_accuracy, ACCURACY_LIKE, lambda: r".{1,120}"),
-                              about="of the gauge on the unit, such as '0.25 % of reading' or '20 mbar'"),
+            "accuracy": Field(Amount("Pa", above=Decimal(0), at_most=Decimal(1_000_000)),
+                              about="the most that the gauge on the unit may be off, such as '20 mbar'"),
         }, "the gauge"),
     }), about="who reads the pressure"),
     "applied": applied_group(temperature="degC", air="Pa"),
@@ -142,6 +137,8 @@ class HoldingPressure:
         """How sure a typed reading is; an instrument's is found by its driver page."""
         if self.typed is None:
             return None
+        from eolseq.bands.uncertainty import Span
+
         return Span(self._most(), None, self.typed.accuracy, "stated in the sequence")
 
     def seconds(self) -> float:
@@ -213,7 +210,9 @@ def _typed_once(bench: Bench, question: str, until: float) -> Decimal | None:
 def from_item(item: Item) -> HoldingPressure:
     """The step from its checked fields."""
     gauge, applied = item["gauge"], item["applied"]
-    typed = Typed(gauge["within"], gauge["accuracy"]) if gauge["read_by"] == "operator" else None
+    typed = None
+    if gauge["read_by"] == "operator":
+        typed = Typed(gauge["within"], read_accuracy(str(gauge["accuracy"]), "Pa"))
     return HoldingPressure(name=item["name"], band=read_band(item["band"]), gas=item["gas"],
                            reference=item["reference"], typed=typed, temperature=read_band(applied["temperature"]),
                            air=read_band(applied["air"]), connections=read_connections(item["connections"]))

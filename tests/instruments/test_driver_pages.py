@@ -70,6 +70,7 @@ HEADERS = {
     "CONFigure[:SCALar]:CURRent:AC": "SCPI-1999 vol 2 chapter 3",
     # PRESsure is the least sure of these words; it stands among the functions of a sensor, from memory
     "MEASure[:SCALar]:PRESsure?": "SCPI-1999 vol 2 chapter 3",
+    "FETCh[:SCALar]:PRESsure?": "SCPI-1999 vol 2 chapter 3", "FETCh[:SCALar]:TEMPerature?": "SCPI-1999 vol 2 chapter 3",
     "CONFigure[:SCALar]:PRESsure": "SCPI-1999 vol 2 chapter 3", "READ[:PRESsure]?": "SCPI-1999 vol 2 chapter 3",
     "CONFigure[:SCALar]:POWer[:AC]": "SCPI-1999 vol 2 chapter 3",
     "FETCh[:SCALar]:VOLTage[:AC]?": "SCPI-1999 vol 2 chapter 3",

@@ -110,6 +110,26 @@ class FakePicking:
         self._bench.did.append("question over")
 
 
+class FakeEntering:
+    """A person who types the next of what a list has; at its end they say nothing more."""
+
+    def __init__(self, bench: FakeBench) -> None:
+        self._bench = bench
+
+    @property
+    def missing(self) -> str:
+        """Why no answer can come."""
+        return "" if self._bench.typed is not None else "no person is at a terminal"
+
+    def entered(self) -> Decimal | None:
+        """The next number."""
+        return Decimal(self._bench.typed.pop(0)) if self._bench.typed else None
+
+    def over(self) -> None:
+        """Write down that the question was taken away."""
+        self._bench.did.append("question over")
+
+
 @dataclass
 class FakeBench:
     """Satisfies ``steps.base.Bench``. ``sources``: role -> script, or a list of scripts used one after another."""
@@ -128,11 +148,23 @@ class FakeBench:
     on: int = 0
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
     answers: Callable[[float], str | None] | None = None  # by the time since asked; None: no terminal
+    typed: list[str] | None = None  # what a person types, in order; None: no terminal
 
     def ask_direction(self, seen_from: str, directions: tuple[str, ...], within: Quantity) -> FakePicking:
         """Write down what is asked."""
         self.did.append(f"ask {seen_from}, {len(directions)} directions, {within}")
         return FakePicking(self)
+
+    def ask_number(self, question: str) -> FakeEntering:
+        """Write down what is asked; the next of ``typed`` is the answer."""
+        self.did.append(f"ask {question}")
+        return FakeEntering(self)
+
+    def pause(self, seconds: float) -> None:
+        """Wait; a stop comes when it is due."""
+        if self.stop_at is not None and self.clock.monotonic() >= self.stop_at[0]:
+            raise self.stop_at[1]
+        self.clock.sleep(seconds)
 
     def zero(self, fixture: str) -> FixtureZero:
         """The zero of a fixture."""

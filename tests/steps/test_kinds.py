@@ -29,7 +29,7 @@ def test_every_file_of_a_step_kind_is_in_the_table() -> None:
 
 def test_ranks_are_the_order_of_testing() -> None:
     assert sorted(STEP_KINDS, key=lambda name: STEP_KINDS[name].rank) == [
-        "ground_continuity", "heater_resistance", "dielectric_withstand", "motor_current", "power_input"]
+        "holding_pressure", "ground_continuity", "heater_resistance", "dielectric_withstand", "motor_current", "power_input"]
 
 
 def fields_of(group: Group) -> list[tuple[str, Field]]:
