@@ -22,8 +22,8 @@ class LabelsMeaning:
 
     def take(self, line: int, index: int, payload: Mapping[str, Any], *, whole: bool) -> None:
         """Take in one entry at a line (from 1) and index (from 0); ``whole``: no line is missing before it."""
-        kind, serial = payload["kind"], str(payload["serial"])
-        if kind == "end" and (payload["outcome"], payload["trial"]) == ("pass", "no"):
+        kind, serial = payload["kind"], str(payload.get("serial"))
+        if kind == "end" and (payload.get("outcome"), payload.get("trial")) == ("pass", "no"):
             self._passed[serial] = index
         elif kind != "label":
             self._passed.pop(serial, None)
