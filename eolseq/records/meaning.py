@@ -70,10 +70,6 @@ class Meaning:
             return
         self.report.kinds[kind] += 1
         try:
-            if kind in UNIT_KINDS:
-                self._between.take(line, index, payload, leaf, whole=self.whole)
-            if kind in LABEL_KINDS:
-                self._labels.take(line, index, payload, whole=self.whole)
             if kind in ("energise", "reading", "end", "abandon"):
                 self._part_of_run(line, index, kind, payload)
             elif kind == "begin":
@@ -82,6 +78,10 @@ class Meaning:
                 self.report.note(line, index, "station locked", str(payload["reason"]))
             elif kind in DOCUMENTS:
                 self._document(line, index, Carried(index, leaf, kind, payload))
+            if kind in UNIT_KINDS:
+                self._between.take(line, index, payload, leaf, whole=self.whole)
+            if kind in LABEL_KINDS:
+                self._labels.take(line, index, payload, whole=self.whole)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self.report.find(line, index, "incomplete entry",
                              f"A field of the {kind} entry is missing or wrong: {error}.")

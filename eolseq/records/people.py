@@ -6,7 +6,6 @@ People stand in it by pseudonym, since a log cannot forget a name.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -15,30 +14,15 @@ from typing import Any
 from eolseq.errors import NotGenuine
 from eolseq.records.documents import PEOPLE_TYPE, Document, refuse_unless
 from eolseq.records.keys import RegisteredKey
+from eolseq.records.may_test import ANY_SEQUENCE, PERSON, PERSON_LIKE, MayTest, is_pseudonym
 from eolseq.records.registry import QUALITY, Registry, judge_signatures
 
-PERSON = r"(?:[a-z][a-z.-]{0,18})?[0-9][a-z0-9.-]{0,19}"
-"""How the people who test are called: a pseudonym with a number in it, so that no name gets into the log by habit."""
-
-PERSON_LIKE = "a pseudonym with a number in it, such as op-07"
-ANY_SEQUENCE = "all"
+__all__ = ["ANY_SEQUENCE", "PERSON", "PERSON_LIKE", "MayTest", "PeopleList", "is_pseudonym", "judge_people",
+           "people_payload"]
 
 _FIELDS: dict[str, type | tuple[type, ...]] = {"v": int, "origin": str, "number": int, "people": list, "reason": str}
 _MOST = 1_000_000  # lists of one log
 _ONE = {"id", "sequences", "until", "trainee"}
-
-
-@dataclass(frozen=True)
-class MayTest:
-    """What a person may run: the names of sequences or ``all``, and the last day (UTC); a trainee never alone."""
-
-    sequences: tuple[str, ...]
-    until: date
-    trainee: bool = False
-
-    def may_run(self, sequence: str) -> bool:
-        """Whether the sequence of this name is among them."""
-        return ANY_SEQUENCE in self.sequences or sequence in self.sequences
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +34,6 @@ class PeopleList:
     people: Mapping[str, MayTest]
     reason: str
     signers: tuple[RegisteredKey, ...]
-
-
-def is_pseudonym(text: str) -> bool:
-    """Whether a text is written as the people are called who test."""
-    return re.fullmatch(PERSON, text) is not None
 
 
 def people_payload(origin: str, number: int, people: Mapping[str, MayTest], reason: str) -> dict[str, Any]:

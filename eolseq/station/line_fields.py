@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from eolseq.records.people import PERSON, MayTest
+from eolseq.records.may_test import PERSON, MayTest
 from eolseq.shape import Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, YesNo
 
 MAY_TEST = Group({
