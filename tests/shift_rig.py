@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,9 @@ assert STATION.shift is not None
 SEQUENCES = tuple(load_sequence(ROOT / each) for each in STATION.shift.sequences)
 SCAN = 0.05    # seconds between two looks at the guard
 REACTS = 1.5   # seconds a person takes for a scan
+LONGEST = 1800.0  # virtual seconds
 BADGE = "op-07"
+MORNING = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)
 
 
 def typed(text: str) -> bytes:
@@ -86,9 +89,9 @@ class ShiftRig:
     """A station with everything open, its inbox and what it told; ``run`` lets a person work through a shift."""
 
     def __init__(self, folder: Path, *, checks: bool = False, defects: Mapping[str, str] | None = None,
-                 scan: float = SCAN, **changes: Any) -> None:
+                 scan: float = SCAN, start: datetime = MORNING, **changes: Any) -> None:
         self.folder = folder
-        self.clock = VirtualClock()
+        self.clock = VirtualClock(start)
         self.told: list[Any] = []
         self.also: Callable[[Any], None] = lambda _: None
         self.person: Person | None = None
@@ -122,7 +125,7 @@ class ShiftRig:
         return self
 
     def run(self, units: list[str], odd: Mapping[Situation, list[bytes]] | None = None, badge: str = BADGE) -> str:
-        """A shift over these units; why it ended. The input ends by itself after a virtual day."""
+        """A shift over these units; why it ended. The input ends by itself after LONGEST."""
         self.person = Person(self, units, odd, badge)
         self.clock.start("end of the day", self._end_of_day)
         return self.shift.run()
@@ -204,7 +207,7 @@ class ShiftRig:
             self.person.react(self._stands)
 
     def _end_of_day(self) -> None:
-        self.clock.sleep(86_400.0)
+        self.clock.sleep(LONGEST)
         self.inbox.close()
 
     def close(self) -> None:

@@ -76,7 +76,9 @@ class AfterPass:
             return None
         old = FATES[word] if pending.printed is not None else ""
         self._print(pending, papers, by, old)
-        return None if pending.sure else Note("NO LABEL", pending.trouble, "lead")
+        if not pending.sure or pending.printed is None:
+            return Note("NO LABEL", pending.trouble, "lead")
+        return Note("NEW LABEL", f"Copy {pending.printed.label.copy} for unit {pending.serial} is printed.")
 
     def scanned(self, scan: Scan, by: str) -> Note | None:
         """A code came in: take it if it is one of those asked for; else a note. The last one lets the unit go."""

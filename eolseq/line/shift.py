@@ -243,6 +243,9 @@ class Shift:
     def _scan_back(self, scan: Scan) -> None:
         """The label or the rating plate of the unit that passed, or what became of its label."""
         note: Note | None = None
+        if self._people.is_badge(scan.text) and not scan.command:
+            self._people.badge(scan)
+            return
         if not scan.command:
             note = self._after.scanned(scan, self._people.by)
         elif scan.command in FATES:
