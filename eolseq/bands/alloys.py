@@ -7,9 +7,9 @@ coefficient can stand for it: 1 + 0.00013 per kelvin gives 1.101 at 800 degC whe
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
+from typing import NamedTuple
 
 from eolseq.bands.working import Source, Standing
 from eolseq.quantity import Quantity
@@ -17,8 +17,7 @@ from eolseq.quantity import Quantity
 _TABLE = Source("an alloy maker's table of C_t", Standing.SECOND_HAND)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Alloy:
+class Alloy(NamedTuple):
     """A table of C_t by temperature (degC); ``sparse`` ones have too few rows to say what lies between them."""
 
     points: tuple[tuple[Decimal, Decimal], ...]
@@ -71,8 +70,7 @@ def resistance_factor(alloy: str, at: Quantity) -> Decimal:
     return before + (after - before) * (celsius - low) / (high - low)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class WindingMetal:
+class WindingMetal(NamedTuple):
     """The constant K (degC) of R2 / R1 = (K + t2) / (K + t1), and who says so."""
 
     constant: Decimal

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands.tolerances import SOURCE
 from eolseq.bands.working import Around, Form, Source, Standing, Worked, Working, limits, refuse, rounding, stated, told
@@ -13,8 +13,7 @@ from eolseq.shape import Amount, Field, Group, Item, Word
 _ZERO = Decimal(0)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class BondRow:
+class BondRow(NamedTuple):
     """Highest resistance (ohm), least current (A) and highest open-circuit voltage (V) of a row; None: not said."""
 
     ohms: Decimal

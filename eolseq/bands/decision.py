@@ -14,6 +14,9 @@ LEAST_RATIO = Decimal(4)
 FORMULAS = ("handbook", "root_sum_square", "full_uncertainty", "quarter_more")
 """The published formulas of the ratio method."""
 
+ACCURACY_LIKE = "terms such as '1.5 % of reading + 5 counts', joined by ' + '; then ', k = 2' or another condition"
+"""How files word an accuracy; it is read in ``uncertainty``."""
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:

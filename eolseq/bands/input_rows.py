@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands.working import Source, Standing
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class PowerClass:
+class PowerClass(NamedTuple):
     """Up to a rated power (W; None: any): percent above and below, or so many watts above where that is more."""
 
     up_to: Decimal | None
@@ -23,8 +22,7 @@ class PowerClass:
         return max(self.above, self.above_watts / rated * 100)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class InputRow:
+class InputRow(NamedTuple):
     """The classes of a row, lowest first, and where it stands."""
 
     classes: tuple[PowerClass, ...]

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands.tolerances import PERCENT, SOURCE
 from eolseq.bands.working import (
@@ -51,8 +51,7 @@ def _work_out(item: Item, around: Around) -> Worked:
 SETTING = Form("so much above and below what the step sets", SETTING_FIELDS, _work_out)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class ResidualRow:
+class ResidualRow(NamedTuple):
     """At most so many volts so many seconds after OFF."""
 
     volts: Decimal

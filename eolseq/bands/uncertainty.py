@@ -19,8 +19,6 @@ from eolseq.quantity import UNITS, Quantity, parse, plain
 DIVISORS: Mapping[str, float] = {"rectangular": math.sqrt(3), "triangular": math.sqrt(6), "arcsine": math.sqrt(2)}
 """What limits of a distribution are divided by to give a standard uncertainty (GUM 4.3.7, 4.3.9, H.1.3.4)."""
 
-ACCURACY_LIKE = "terms such as '1.5 % of reading + 5 counts', joined by ' + '; then ', k = 2' or another condition"
-
 _TERM = re.compile(r"([0-9]+(?:\.[0-9]+)?) (% of reading|% of range|counts|[A-Za-z%]+)")
 _FACTOR = re.compile(r"k = ([0-9]+(?:\.[0-9]+)?)")
 _PROBABILITY = re.compile(r"([0-9]{2}(?:\.[0-9]+)?) %")

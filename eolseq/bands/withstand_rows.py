@@ -8,15 +8,14 @@ Editions differ and local codes rule: take a row as a starting point, never as l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands.working import Source, Standing
 from eolseq.quantity import Quantity
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class WithstandRow:
+class WithstandRow(NamedTuple):
     """One printed voltage (V, ``volts`` and so many per rated volt, with a cap) for one time (s), and its conditions.
 
     ``rated_above`` (V, not included) and ``rated_to`` (V), ``motor_to`` (hp): all must hold. ``either_above`` is for

@@ -6,7 +6,8 @@ import itertools
 from collections.abc import Iterable
 from typing import Any
 
-from eolseq.bands.uncertainty import ACCURACY_LIKE, Accuracy, read_accuracy
+from eolseq.bands.decision import ACCURACY_LIKE
+from eolseq.bands.uncertainty import Accuracy, read_accuracy
 from eolseq.errors import Place
 from eolseq.instruments.page_model import Given, Range
 from eolseq.instruments.roles import Role

@@ -7,8 +7,7 @@ An ``error`` means that the sequence is not run; a ``warning`` is for the engine
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from eolseq.errors import FileMistakes, Mistake, Place
 
@@ -20,8 +19,7 @@ WARNING = "warning"
 NOTE = "note"
 
 
-@dataclass(frozen=True)
-class Finding:
+class Finding(NamedTuple):
     """One thing found: a code for programs, its place, a sentence for people, and ERROR, WARNING or NOTE."""
 
     code: str

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands.any_band import ANY_BAND, check_any_band, read_any_band
 from eolseq.bands.band import AcceptanceBand
@@ -23,8 +23,7 @@ NEEDS = Field(MapOf(Group({
     about="by name: checks that the unit must have passed before it is tested here; the latest result counts")
 
 
-@dataclass(frozen=True)
-class Need:
+class Need(NamedTuple):
     """An earlier check that must have passed: its name, how old it may be, the band of its value, where to go."""
 
     check: str

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
-from eolseq.bands.uncertainty import ACCURACY_LIKE, Accuracy, read_accuracy
+from eolseq.bands.decision import ACCURACY_LIKE
+from eolseq.bands.uncertainty import Accuracy, read_accuracy
 from eolseq.instruments.roles import ROLES
 from eolseq.instruments.spans import Known
 from eolseq.quantity import nearest

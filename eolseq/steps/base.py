@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.quantity import Quantity
@@ -26,8 +25,7 @@ OPERATOR = "the operator"  # stands in a reading's ``instrument`` where a person
 SAMPLE_EVERY = 0.08  # seconds between two looks at what is applied; they may be at most 0.1 s apart
 
 
-@dataclass(frozen=True)
-class Closed:
+class Closed(NamedTuple):
     """A part of the unit that is switched on for a step: which, by what, and how long it takes to close."""
 
     part: str
@@ -35,8 +33,7 @@ class Closed:
     delay: Quantity
 
 
-@dataclass(frozen=True)
-class Connections:
+class Connections(NamedTuple):
     """What is connected to what during a step."""
 
     tied: tuple[str, ...] = ()
@@ -46,16 +43,14 @@ class Connections:
     reconnected: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Residual:
+class Residual(NamedTuple):
     """The volts left at the unit's terminals a stated time after OFF, and the band they are judged by."""
 
     after: Quantity
     band: AcceptanceBand
 
 
-@dataclass(frozen=True)
-class Taken:
+class Taken(NamedTuple):
     """A reading with the band it is to be judged by; ``if_open`` replaces the sentence when it is above range.
 
     ``zero``: what was taken off what the instrument read, None if nothing. ``if_bad``: what the sentence says instead
@@ -71,8 +66,7 @@ class Taken:
     span: Span | None = None
 
 
-@dataclass(frozen=True)
-class Applied:
+class Applied(NamedTuple):
     """What was put on the unit over the whole hold: lowest and highest sample, their number, and the band."""
 
     name: str
@@ -82,8 +76,7 @@ class Applied:
     band: AcceptanceBand
 
 
-@dataclass(frozen=True)
-class Trip:
+class Trip(NamedTuple):
     """The instrument ended the test because of the unit: what it last saw. A missing current is allowed."""
 
     phase: str
@@ -92,8 +85,7 @@ class Trip:
     elapsed: Reading | None = None
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(NamedTuple):
     """Everything a step found out, for the engine to judge and the record to keep."""
 
     readings: tuple[Taken, ...]

@@ -6,8 +6,8 @@ until the motor has followed it before it takes the current as settled.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.quantity import Quantity, nearest, parse
 from eolseq.shape import Amount, Field, Findings, Group, Item, Parsed, Text
@@ -34,8 +34,7 @@ CONTROL = Field(Group({
 }, "the control"), required=False, about="the control signal of an electronically commutated motor")
 
 
-@dataclass(frozen=True)
-class Control:
+class Control(NamedTuple):
     """The control signal of an electronically commutated motor, the part that puts it on, and the time (s) it takes."""
 
     signal: Quantity

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -127,7 +127,7 @@ class PowerInput:
             yield "", self.connections
 
     def _connections(self, closed: Iterator[Closed]) -> Connections:
-        return replace(self.connections, closed=tuple(closed))
+        return self.connections._replace(closed=tuple(closed))
 
     @contextmanager
     def _supply(self, bench: Bench, connections: Connections, last: bool) -> Iterator[Turn]:
