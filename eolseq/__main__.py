@@ -25,6 +25,7 @@ COMMANDS = {
     "talk": "ask an instrument by hand; with --energise, tell it",
     "verify": "hold instruments against known loads",
     "challenge": "show the station reference units with known faults",
+    "fixture": "measure or inspect fixtures and lead sets",
     "unlock": "put a locked station back into use",
     "people": "say who may run which sequence, and until when",
     "rework": "enter what was done to a unit that did not pass",

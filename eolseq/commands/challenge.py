@@ -141,8 +141,10 @@ def _simulated(station: Station) -> tuple[str, frozenset[str]]:
 def record(log: Log, station: Station, sequence: Sequence, pages: Mapping[str, Any], shown: list[Shown],
            operator: str) -> int:
     """The entry of a challenge; a reference unit that was missed locks the station before anything else is tested."""
+    from eolseq.commands.challenge_trend import judged_by_trend
     from eolseq.records.entries import Challenge, Lock, SequenceUsed
 
+    shown[:] = judged_by_trend(log, station, sequence, shown)  # the caller tells people what came of it
     missed = [each for each in shown if each.outcome != "caught"]
     sentence = f"All {len(shown)} reference units were caught." if not missed else \
         f"{missed[0].name} {missed[0].expected}, but: {missed[0].found}"

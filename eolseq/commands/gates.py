@@ -68,6 +68,15 @@ def gates_of(setting: Setting) -> Gates:
                             trial=setting.trial)
     standing = StandingGate(setting.sequence, setting.opened, setting.pages, setting.log, now, trial=setting.trial)
     of_unit: list[Gate] = [approval, standing]
+    if setting.opened.station.checks is not None and any(getattr(each, "count", None) for each in
+                                                         setting.pages.values()):
+        from eolseq.commands.fixture_gates import CounterGate
+
+        of_unit.append(CounterGate(setting.opened, setting.log))
+    if setting.opened.station.fixtures:
+        from eolseq.commands.fixture_gates import FixtureGate
+
+        of_unit.append(FixtureGate(setting.sequence, setting.opened, setting.log, setting.clock))
     rules = setting.opened.station.rework
     if rules.needed or rules.attempts is not None or rules.stops is not None:
         of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))

@@ -87,6 +87,10 @@ def _challenges(found: Records, options: argparse.Namespace) -> int:
         for one in said["shown"]:
             print(_visible(f"  {one['outcome']:6}  {one['name']} ({one['serial']}, entry {one['run']}): "
                            f"{one['expected']}; {one['found']}"))
+    from eolseq.commands.challenge_trend import trend_lines
+
+    for line in trend_lines(found):
+        print(_visible(line))
     return 0
 
 

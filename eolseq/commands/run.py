@@ -207,7 +207,19 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = Non
             for name, player in bay.players.items()}
     return Bay(bay.name, station.name, station.digest, opened.simulated,
                {name: pages[name].digest for name in bay.players}, dict(bay.by_role), used, bay.connections,
-               bay.watcher, bay.door, station.decision, station.zeros, bay.lease)
+               bay.watcher, bay.door, station.decision, opened.zeros, bay.lease,
+               partial(counters_of, opened))
+
+
+def counters_of(opened: OpenStation) -> dict[str, int]:
+    """How many tests each instrument that keeps a count says it has made; none where bays share instruments.
+
+    Another bay's test between the two looks of a run would be taken for a use outside the program.
+    """
+    if len(opened.bays) > 1:
+        return {}
+    found = {name: player.count() for name, player in opened.bays[0].players.items()}
+    return {name: count for name, count in found.items() if count is not None}
 
 
 def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
@@ -231,6 +243,10 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
             log.append(entries.Lock(reason=danger.what, do=danger.do))
             raise danger
         _tidy(log, station)
+        if station.fixtures:
+            from eolseq.verification.fixtures import told_of, zeros_now
+
+            opened.measured_zeros = zeros_now(station.zeros, station.fixtures, told_of(log.documents))
     except BaseException:
         log.close()
         raise

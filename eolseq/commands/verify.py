@@ -109,7 +109,7 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         verifier = Verifier(wires.clock, opened, pages, bay, log, screen.tell, asking,
                             asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
         found = verifier.verify(chosen)
-        entries = _record(log, station, found, opened.identities, pages, key)
+        entries = record_results(log, station, found, opened.identities, pages, key, running.counters_of(opened))
     if found.crash is not None:
         import traceback
 
@@ -158,9 +158,9 @@ def refuse_key(log: Log, key: SigningKey | None) -> None:
                       "Have quality enrol it: eolseq keys enrol.")
 
 
-def _record(log: Log, station: Station, found: Verified, identities: Mapping[str, Any], pages: Mapping[str, Any],
-            key: SigningKey | None) -> dict[str, int]:
-    """One entry for each instrument that was found good or not good; by name, its index."""
+def record_results(log: Log, station: Station, found: Verified, identities: Mapping[str, Any], pages: Mapping[str, Any],
+            key: SigningKey | None, counts: Mapping[str, int]) -> dict[str, int]:
+    """One entry for each instrument that was found good or not good, with its count of tests; by name, its index."""
     from eolseq.records.entries import InstrumentNamed
     from eolseq.verification.results import entry_of
 
@@ -170,7 +170,7 @@ def _record(log: Log, station: Station, found: Verified, identities: Mapping[str
         if not each.concluded:
             continue
         identity = identities[each.instrument]
-        named = InstrumentNamed(each.instrument, identity.model, identity.serial)
+        named = InstrumentNamed(each.instrument, identity.model, identity.serial, counts.get(each.instrument))
         page = pages[each.instrument].digest
         document = _document(log, each, named, page, station.digest, index_of_run, key) if key is not None else None
         written[each.instrument] = log.append(entry_of(each, named, run=index_of_run, page=page,

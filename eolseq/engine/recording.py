@@ -5,7 +5,7 @@ An error of the log never changes what happened to the unit; it is kept, told, a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -17,7 +17,7 @@ from eolseq.bands.zero import FixtureZero
 from eolseq.engine.cautions import STANDARD
 from eolseq.engine.entries import Used, applied, measured, settings_text, step_done
 from eolseq.engine.judging import Verdict
-from eolseq.errors import EolseqError, RecordFault
+from eolseq.errors import EolseqError, RecordFault, StationFault
 from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
@@ -64,6 +64,8 @@ class Bay:
     decision: Rule | None = None
     zeros: Mapping[str, FixtureZero] = field(default_factory=dict)
     lease: Lease = free_for_all
+    counters: Callable[[], Mapping[str, int]] = dict
+    """How many tests each instrument that keeps a count says it has made; StationFault when one does not say."""
 
 
 class RunRecord:
@@ -87,11 +89,11 @@ class RunRecord:
         return len(self.earlier) + 1
 
     def begin(self, serial: str, operator: str) -> None:
-        """The attempt begins; RecordFault if that cannot be made durable."""
+        """The attempt begins; RecordFault if that cannot be made durable, StationFault if a count cannot be read."""
         self._operator = operator
-        used = self._bay.used.values()
+        used, counts = self._bay.used.values(), self._bay.counters()
         self._begin = self.log.append(entries.Begin(
-            instruments=tuple(entries.InstrumentNamed(u.name, u.model, u.serial) for u in used),
+            instruments=tuple(entries.InstrumentNamed(u.name, u.model, u.serial, counts.get(u.name)) for u in used),
             station=self._bay.station, station_digest=self._bay.station_digest, pages=self._bay.pages,
             earlier_checks=self.rests_on, **self._common(serial)))
 
@@ -124,12 +126,15 @@ class RunRecord:
 
     def end(self, serial: str, outcome: Outcome, sentence: str, steps: tuple[tuple[Step, Verdict], ...]) -> int | None:
         """The run has ended; the index of its last entry, or None if that could not be made durable."""
-        used = self._bay.used
+        used, counts = self._bay.used, dict[str, int]()
+        with suppress(StationFault):  # what happened to the unit stands; the next run's gate misses the count
+            counts = dict(self._bay.counters())
         end = entries.End(
             run=self._begin, outcome=str(outcome), sentence=sentence,
             steps=tuple(step_done(step, verdict, used) for step, verdict in steps),
             instruments=tuple(entries.InstrumentStanding(u.name, u.role, u.identity, u.model, u.serial,
-                                                         u.calibrated_until) for u in used.values()),
+                                                         u.calibrated_until, counter=counts.get(u.name))
+                              for u in used.values()),
             **self._common(serial))
         try:
             index = self.log.append(end)

@@ -130,6 +130,11 @@ PAGE = Group({
         "none": Field(Count(-99999, 99999), about="the code that says there is none"),
         "within": Field(_TIME, False, about="how long it may take"),
     }, "errors"), False, about="how it reports errors"),
+    "count": Field(Group({
+        "ask": Field(Text(), about="such as 'DIAG:COUN?'"),
+        "reply": Field(Text(), about="with a field {count:integer}"),
+        "within": Field(_TIME, False, about="how long it may take"),
+    }, "count"), False, about="how it says how many tests it has made in its life"),
     "stop": Field(Text(60), False, about="the message that turns its output off"),
     "takes": Field(MapOf(SETTING), False, about="what it can be set to"),
     "gives": Field(MapOf(GIVEN), False, about="what it measures"),

@@ -39,6 +39,7 @@ def build_page(item: Item, findings: Findings, path: str, source: bytes) -> Page
     meanings = replies.meanings()
     identity = replies.query("identity", "model:text", meanings)
     errors = replies.query("errors", "code:integer", meanings)
+    count = replies.query("count", "count:integer", meanings)
     replies.check_stop()
     actions = Actions(item, findings, role, meanings, takes)
     does = actions.does()
@@ -48,7 +49,7 @@ def build_page(item: Item, findings: Findings, path: str, source: bytes) -> Page
     return Page(path=path, digest=hashlib.sha256(source).hexdigest(), role=role_name, model=item["identity"]["model"],
                 line=_line(item["line"]), identity=_there(identity), errors=errors,
                 no_error=item["errors"]["none"] if errors is not None else 0, stop=item["stop"] or "", takes=takes,
-                gives=gives, does=does, transcript=transcript)
+                gives=gives, does=does, transcript=transcript, count=count)
 
 
 class Replies(Section):

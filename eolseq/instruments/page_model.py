@@ -168,6 +168,7 @@ class Page(Model):
     stop: str
     does: Mapping[str, Action]
     transcript: tuple[Scene, ...] = ()
+    count: Query | None = None  # how many tests it has made in its life, where it keeps a count
 
     def look_letters(self) -> int:
         """About how many characters one look at the guard takes on a serial line, both ways."""

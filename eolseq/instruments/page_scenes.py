@@ -10,7 +10,10 @@ from eolseq.quantity import nearest, parse
 from eolseq.shape import Item
 
 OPENING = "identity"
-"""The scene in which the instrument says who it is; every other one is an action of the role."""
+"""The scene in which the instrument says who it is; every other one but COUNT is an action of the role."""
+
+COUNT = "count"
+"""The scene in which the instrument says how many tests it has made, where its page asks for that."""
 
 
 class Scenes(Section):
@@ -18,7 +21,7 @@ class Scenes(Section):
 
     def scenes(self) -> tuple[Scene, ...]:
         """Give the scenes that are written down without a mistake."""
-        known = (OPENING, *self.role.does)
+        known = (OPENING, *((COUNT,) if self.item["count"] is not None else ()), *self.role.does)
         found = []
         for entry in self.item["transcript"] or ():
             if entry is None or entry["does"] is None:

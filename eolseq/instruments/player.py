@@ -83,6 +83,15 @@ class Player:
         """Ask who is there once more; the reply as it came, judged by nobody."""
         return self._text(self.page.identity.message, self.page.identity.within)
 
+    def count(self) -> int | None:
+        """How many tests it says it has made in its life; None where its page asks for no count."""
+        query = self.page.count
+        if query is None:
+            return None
+        if self._doubtful or self.link.dirty:
+            self.reopen()
+        return int(self._texts(query, self._text(query.message, query.within))["count"])
+
     def reopen(self) -> None:
         """Open the line afresh, turn a dangerous output off, and make sure that the same instrument answers."""
         identity = self.identity

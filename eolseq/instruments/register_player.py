@@ -65,6 +65,10 @@ class RegisterPlayer:
         """Read who is there once more; the texts as they came, judged by nobody."""
         return ",".join(self._who().values())
 
+    def count(self) -> int | None:
+        """None: pages with registers ask for no count of tests."""
+        return None
+
     def reopen(self) -> None:
         """Open the line afresh, and make sure that the same instrument answers."""
         if self.identity is None:

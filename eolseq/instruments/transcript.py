@@ -14,7 +14,7 @@ from eolseq.clock import VirtualClock
 from eolseq.errors import EolseqError, InstrumentFault, Place
 from eolseq.instruments.exchange import Identity
 from eolseq.instruments.page_model import Page, Scene
-from eolseq.instruments.page_scenes import OPENING
+from eolseq.instruments.page_scenes import COUNT, OPENING
 from eolseq.instruments.player import Player
 from eolseq.instruments.roles import Answer
 from eolseq.quantity import Quantity, parse
@@ -94,6 +94,9 @@ class _OnPaper(Player):
         if scene.does == OPENING:
             self.open()
             return Answer()
+        if scene.does == COUNT:
+            self.count()
+            return Answer()
         return self.perform(scene.does, **scene.settings)
 
 
@@ -108,7 +111,7 @@ def replay(page: Page) -> Findings:
         except _Differs as differs:
             findings.add(differs.place, differs.what, differs.expected)
     shown = {scene.does for scene in page.transcript}
-    for name in (OPENING, *page.does) if shown else ():
+    for name in (OPENING, *((COUNT,) if page.count is not None else ()), *page.does) if shown else ():
         if name not in shown:
             findings.add(page.transcript[0].place, f"the transcript never does '{name}'", f"a scene with does: {name}")
     return findings

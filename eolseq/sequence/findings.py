@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
-from eolseq.bands.zero import FixtureZero
 from eolseq.quantity import Quantity, nearest
 from eolseq.sequence.finding import ERROR, NOTE, WARNING, Finding, errors_in, refuse
 from eolseq.sequence.model import Sequence
@@ -77,8 +76,8 @@ class StationFacts(Protocol):
         """What no sequence may exceed."""
 
     @property
-    def zeros(self) -> Mapping[str, FixtureZero]:
-        """By fixture, what its leads read in a two-wire measurement."""
+    def zero_points(self) -> Mapping[str, frozenset[str]]:
+        """By fixture, the points at which it is or will be known what its leads read in a two-wire measurement."""
 
 
 def findings(sequence: Sequence) -> list[Finding]:
@@ -180,7 +179,7 @@ def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, 
         found += _ceilings(step, item, station.ceilings)
         for bay, known in _by_bay(station):
             found += _connections(step, item, known, bay)
-        found += _zero(step, item, station.zeros)
+        found += _zero(step, item, station.zero_points)
     return [*found, *bench(sequence, station, pages)]
 
 
@@ -243,12 +242,12 @@ def _connections(step: Step, item: Item, known: Mapping[str, int], bay: str) -> 
                           + (f"; did you mean '{near}'?" if near else ""))
 
 
-def _zero(step: Step, item: Item, zeros: Mapping[str, FixtureZero]) -> Iterator[Finding]:
+def _zero(step: Step, item: Item, zeros: Mapping[str, frozenset[str]]) -> Iterator[Finding]:
     """A two-wire step whose fixture has no zero here, or none of some point; whether it is still good, the run sees."""
     if not isinstance(step, GroundContinuity) or not step.zero:
         return
     missing = list(step.points) if step.zero not in zeros else \
-        [point for point in step.points if point not in zeros[step.zero].points]
+        [point for point in step.points if point not in zeros[step.zero]]
     if missing:
         yield Finding("no-zero", item.place_of("zero"), f"step '{step.name}': the station has no zero of fixture "
                       f"'{step.zero}' for {', '.join(missing)}; take it on a shorting piece, with no unit connected")

@@ -50,6 +50,15 @@ class Bay(World):
         self._seed_noise(serial)
         self.guard.load()
 
+    def fit(self, what: str) -> None:
+        """Put nothing ("empty"), a shorting piece ("shorted") or the unit ("unit") into the fixture."""
+        points = [name.removeprefix("bond-") for name in self.fixture.channels if name.startswith("bond-")]
+        frames = {"empty": 1e12, "shorted": 1e-5}
+        if what != "unit" and what not in frames:
+            raise ValueError(f"it is none of {', '.join(frames)}, unit")
+        self.set_unit(self._units.unit(self.serial) if what == "unit" else Unit.none(points, frames[what]))
+        self.guard.load()
+
     def set_defect(self, name: str | None, *, twin: bool = False) -> None:
         """Let the unit in the bay have a defect (or its sound twin, or none) from now on."""
         self.set_unit(self._units.unit(self.serial, name, twin=twin))
@@ -78,7 +87,8 @@ class Bay(World):
 
         Keys: open, close (contact_a, contact_b, both), stop (true, false), open_guard_after (seconds after the next
         output on), closes_by_itself (true, false), fault (name, and instrument and number if it has them),
-        load (serial, and defect if it has one: the next unit comes into the bay), power_fails (relays and contactor
+        load (serial, and defect if it has one: the next unit comes into the bay), fit (empty,
+        shorted or unit: what is in the fixture), power_fails (relays and contactor
         fall open), clear_faults. WrongUse for any other, or a value that does not fit.
         """
         actions: dict[str, Callable[[Any], None]] = {
@@ -87,6 +97,7 @@ class Bay(World):
             "closes_by_itself": lambda closes: setattr(self.guard, "closes_by_itself", bool(closes)),
             "fault": lambda fault: self.set_fault(fault["name"], fault.get("instrument"), fault.get("number")),
             "load": lambda each: self.load(each["serial"], each.get("defect")),
+            "fit": self.fit,
             "power_fails": lambda _: self.power_fails(),
             "clear_faults": lambda _: self.clear_faults(),
         }

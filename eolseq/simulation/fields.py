@@ -109,6 +109,9 @@ FIXTURE = Group({
     "stray": Field(_FARAD, about="capacitance of the leads alone"),
     "loads": Field(MapOf(_OHM, names=r"[a-z][a-z0-9-]{0,39}"), required=False, default={},
                    about="each known load by name; relay load-NAME puts it in the unit's place"),
+    "contacts": Field(_OHM_OR_NONE, required=False, default=0.0, about="of leads and contacts, as two wires "
+                      "see them"),
+    "plug": Field(_OHM_OR_NONE, required=False, default=0.0, about="the resistor in the coded plug; 0: no plug"),
     "swapped": Field(YesNo(), required=False, default=False, about="yes: line and earth have changed places"),
 }, "the fixture")
 

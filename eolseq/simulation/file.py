@@ -22,7 +22,7 @@ from eolseq.simulation.hall_fields import BayData, check_bays, groups, read_bays
 from eolseq.simulation.network import Fixture
 from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
 from eolseq.simulation.unit import Unit
-from eolseq.simulation.world import RELEASE
+from eolseq.simulation.world import PLUG, RELEASE
 
 _PARTS = re.compile(r"stage-[0-9]|fan|route-(?:withstand|power|resistance)|tie-L-N|discharge|bond-[a-z0-9-]+")
 _NOT_PHYSICAL = ("model", "serial_pattern")
@@ -272,7 +272,7 @@ def _check_channels_of(item: Item, place: Item, findings: Findings) -> None:
     numbers: dict[int, str] = {}
     for name, number in channels.items():
         foreign = name.startswith(("bond-", "stage-")) and _PARTS.fullmatch(name)
-        if name not in (*known, RELEASE) and not foreign:
+        if name not in (*known, RELEASE, PLUG) and not foreign:
             findings.add(channels.place_of(name), f"'{name}' is no part known here", "one of " + ", ".join(known),
                          nearest(name, known))
         first = numbers.setdefault(number, name)

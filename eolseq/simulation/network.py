@@ -31,6 +31,8 @@ class Fixture:
     pallet: float             # ohm of a way from the unit's frame to earth past the leads; at least OPEN: none
     stray: float              # F of the leads alone
     swapped: bool = False     # line and earth have changed places at the unit
+    contacts: float = 0.0     # ohm of leads and contacts that a two-wire continuity measurement sees
+    plug: float = 0.0         # ohm of the resistor in the fixture's coded plug; 0: no plug is in
     loads: dict[str, float] = field(default_factory=dict)  # ohm of each known load; relay load-NAME switches over to it
 
     def load_on(self, closed: set[int]) -> float | None:
@@ -101,7 +103,7 @@ def bond_loop(unit: Unit, fixture: Fixture, points: list[str]) -> float:
     """Ohm between the continuity tester's sense points over the bonded points that are switched to it."""
     if not points or fixture.return_lead >= OPEN:
         return math.inf
-    ohms = 1.0 / sum(1.0 / unit.bond_ohms(point) for point in points)
+    ohms = 1.0 / sum(1.0 / unit.bond_ohms(point) for point in points) + fixture.contacts
     if fixture.swapped:  # the earth lead is on line, so that insulation lies in the loop
         ohms += unit.insulation.resistance
     return ohms if fixture.pallet >= OPEN else ohms * fixture.pallet / (ohms + fixture.pallet)

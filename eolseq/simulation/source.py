@@ -32,6 +32,7 @@ class Source:
         self.stuck = ""          # "", "stuck" or "stuck-silent"
         self.sag = 1.0           # below 1 when overloaded
         self.look: Callable[[], None] = lambda: None
+        self.tests = 0           # lists begun in its life
         self.reset()
 
     def reset(self) -> None:
@@ -114,6 +115,7 @@ class Source:
         self.top, (self.rise, self.hold, self.fall) = top, times
         now = self.world.now
         self.started = now
+        self.tests += 1
         self.world.cancel(f"{self.name} waits")
         self.world.due(f"{self.name} phase", now + self.rise, self._next_phase)
         self.world.replan()

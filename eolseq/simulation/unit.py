@@ -262,6 +262,13 @@ class Unit:
                    insulation=Insulation(ohms, 1e-13, 1e-13, math.inf, ohms), across=Across(1e-13, ohms, 1e15),
                    stages={}, motor=None, interlock=None, ambient=22.0)
 
+    @classmethod
+    def none(cls, points: Iterable[str], frame: float) -> Unit:
+        """No unit in the fixture: open leads; ``frame`` is the ohm between the chassis leads and earth (1e12: air)."""
+        return cls(earth_screw=frame, earth=dict.fromkeys(points, 0.0), neutral_branch=0.0,
+                   insulation=Insulation(1e12, 1e-13, 1e-13, math.inf, 1e12), across=Across(1e-13, 1e12, 1e15),
+                   stages={}, motor=None, interlock=None, ambient=22.0)
+
     @property
     def branch_whole(self) -> bool:
         """Whether the neutral conductor reaches board and fan."""

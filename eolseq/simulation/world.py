@@ -35,6 +35,9 @@ from eolseq.simulation.source import Source
 from eolseq.simulation.unit import OPEN, Unit
 
 _FAN_NEEDS = 60.0  # V; below it the fan's semiconductor switch does not conduct
+PLUG = "route-plug"
+"""The channel, where a station has one, that puts the coded plug of the fixture before the resistance meter."""
+
 RELEASE = "release"
 """The channel, where a station has one, of the normally open contact that lets a unit go on; part of no unit."""
 
@@ -109,7 +112,7 @@ class World(Deadlines):
             return
         self.settle()
         channels_of = self.fixture.channels
-        if closed and not set(changed) <= {channels_of.get("discharge"), channels_of.get(RELEASE)}:
+        if closed and not set(changed) <= {channels_of.get(part) for part in ("discharge", RELEASE, PLUG)}:
             self.guard.begun()
         for number in changed:
             if closed:
@@ -251,6 +254,8 @@ class World(Deadlines):
 
     def ohms_line_to_neutral(self) -> float:
         """What a four-wire resistance meter sees between L and N: infinity when not connected, NaN over a charge."""
+        if self.has(PLUG):
+            return self.fixture.plug or math.inf
         if not self.has("route-resistance"):
             return math.inf
         self._move()

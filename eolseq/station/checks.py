@@ -43,6 +43,8 @@ KNOWN_LOADS = Field(MapOf(Group({
 
 CHALLENGES = Field(Group({
     "sequence": Field(Text(200), about="the sequence that the reference units are run through"),
+    "drift": Field(Amount("%", above=_POSITIVE, at_most=Decimal(100)), required=False, about="the most that a reading "
+                   "of the good unit may drift, as a part of its band; more is a miss"),
     "references": Field(MapOf(Group({
         "about": Field(Text(200), about="what is wrong with it"),
         "step": Field(Text(80), required=False, about="the step that must fail; none for the good unit"),
@@ -122,10 +124,11 @@ class Reference:
 
 @dataclass(frozen=True)
 class Challenges:
-    """The sequence that reference units are run through, and the units."""
+    """The sequence that reference units are run through, the units, and how far the good one may drift, in %."""
 
     sequence: str
     references: tuple[Reference, ...]
+    drift: Decimal | None = None
 
 
 def read_checks(item: Item | None, *, simulated: bool) -> Checks | None:
@@ -150,7 +153,7 @@ def read_challenges(item: Item | None) -> Challenges | None:
         return None
     return Challenges(item["sequence"], tuple(
         Reference(name, each["about"], *(each[key] or "" for key in ("step", "reading", "says", "simulated")))
-        for name, each in item["references"].items()))
+        for name, each in item["references"].items()), None if item["drift"] is None else item["drift"].value)
 
 
 def check_checks(item: Item, findings: Findings) -> None:

@@ -33,6 +33,7 @@ from eolseq.station.checks import (
     read_loads,
 )
 from eolseq.station.earlier_fields import EARLIER, NO_EARLIER, EarlierRules, check_earlier, read_earlier
+from eolseq.station.fixture_fields import FIXTURES, FixtureRules, check_fixtures, read_fixtures
 from eolseq.station.known import read_known
 from eolseq.station.label_fields import LABELS, RELEASE, LabelRules, check_labels, read_labels
 from eolseq.station.line_fields import (
@@ -95,6 +96,7 @@ STATION = Group({
     "checks": CHECKS,
     "known_loads": KNOWN_LOADS,
     "challenges": CHALLENGES,
+    "fixtures": FIXTURES,
     "people": PEOPLE,
     "rework": REWORK,
     "earlier": EARLIER,
@@ -164,11 +166,18 @@ class Station:
     checks: Checks | None = None
     known_loads: tuple[KnownLoad, ...] = ()
     challenges: Challenges | None = None
+    fixtures: tuple[FixtureRules, ...] = ()
     people: PeopleRules = ANYBODY
     rework: ReworkRules = NO_REWORK
     earlier: EarlierRules = NO_EARLIER
     labels: LabelRules | None = None
     release: str = ""
+
+    @property
+    def zero_points(self) -> Mapping[str, frozenset[str]]:
+        """By fixture, the points that have a zero, typed or to be measured."""
+        typed = {name: frozenset(each.points) for name, each in self.zeros.items()}
+        return typed | {each.name: frozenset(each.zero.points) for each in self.fixtures if each.zero is not None}
     shift: ShiftRules | None = None
 
     @property
@@ -206,6 +215,7 @@ def load_station(path: Path) -> Station:
         decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]),
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
         known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
+        fixtures=read_fixtures(item["fixtures"]),
         labels=read_labels(item["labels"]), release=item["release"],
         shift=read_shift(item["shift"]),
         people=read_people(item["people"], simulated=bool(item["simulated"])),
@@ -222,6 +232,7 @@ def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
     check_decision(item["decision"], findings)
     check_checks(item, findings)
+    check_fixtures(item, findings)
     check_people(item, findings)
     guard = item["guard"]
     if guard["freshness"].base >= guard["watchdog"].base:

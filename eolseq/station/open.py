@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from eolseq.bands.zero import FixtureZero
 from eolseq.clock import Clock
 from eolseq.errors import EolseqError, InstrumentFault, LinkNotOpen, StationFault, WrongUse
 from eolseq.guard.inputs import GuardSettings, Reason
@@ -42,6 +43,7 @@ class OpenStation:
     bays: tuple[OpenBay, ...]
     links: tuple[Link, ...]
     desk: Desk | None = None  # None where there is one bay
+    measured_zeros: Mapping[str, FixtureZero] | None = None  # by fixture, once the log has been asked
 
     @property
     def watcher(self) -> Watcher:
@@ -52,6 +54,11 @@ class OpenStation:
     def door(self) -> Door:
         """The door to voltage of the first bay."""
         return self.bays[0].door
+
+    @property
+    def zeros(self) -> Mapping[str, FixtureZero]:
+        """By fixture, what its leads read: as it was measured, where the log has been asked, else as typed."""
+        return self.station.zeros if self.measured_zeros is None else self.measured_zeros
 
     @property
     def by_role(self) -> Mapping[str, Any]:

@@ -38,7 +38,7 @@ def certified(load: KnownLoad) -> Known:
 
 
 @dataclass(frozen=True)
-class _Check:
+class Check:
     """What all steps here have: the instrument that is held, by its name, and the range that it reads in."""
 
     name: str
@@ -93,7 +93,7 @@ class _Check:
 
 
 @dataclass(frozen=True)
-class _KnownResistance(_Check):
+class _KnownResistance(Check):
     """A known resistance in the unit's place, and the band that its certificate and the instrument give."""
 
     load: KnownLoad
@@ -154,7 +154,7 @@ class OnShunt(_KnownResistance):
 
 
 @dataclass(frozen=True)
-class OnWithstand(_Check):
+class OnWithstand(Check):
     """The withstand tester on a known load, its limit just above the current, or just below it, where it must trip."""
 
     load: KnownLoad
@@ -222,7 +222,7 @@ class OnWithstand(_Check):
 
 
 @dataclass(frozen=True)
-class OnSupply(_Check):
+class OnSupply(Check):
     """Whatever sees the supply, on a known load: source, power meter, current meter, residual meter.
 
     The volts are those of the middle one of the three instruments that see them.

@@ -25,6 +25,8 @@ HEADERS = {
     "*TRG": "IEEE 488.2 10.37", "*TST?": "IEEE 488.2 10.38", "*WAI": "IEEE 488.2 10.39",
     "SYSTem:ERRor[:NEXT]?": "SCPI-1999 vol 2 SYSTem subsystem (mandatory: vol 1, 4.2.1)",
     "SYSTem:ERRor:COUNt?": "SCPI-1999 vol 2 SYSTem subsystem",
+    # DIAGnostic is the standard's root for what is a maker's own; COUNt below it is a word of the standard, from memory
+    "DIAGnostic:COUNt?": "SCPI-1999 vol 2 DIAGnostic subsystem",
     "SYSTem:VERSion?": "SCPI-1999 vol 2 SYSTem subsystem (mandatory: vol 1, 4.2.1)",
     "STATus:OPERation[:EVENt]?": "SCPI-1999 vol 2 STATus subsystem",
     "STATus:OPERation:CONDition?": "SCPI-1999 vol 2 STATus subsystem",

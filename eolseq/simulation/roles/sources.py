@@ -156,6 +156,7 @@ class WithstandTester(SourceInstrument):
             "CALCulate#:DATA?": taking(0, 0, lambda call: self.measured("current", self._current(self._which(call)))),
             "MEASure[:SCALar][:VOLTage]?": taking(0, 0, lambda _: self.measured("voltage", self._voltage())),
             "MEASure[:SCALar]:CURRent?": taking(0, 0, lambda _: self.measured("current", self._current(0))),
+            "DIAGnostic:COUNt?": taking(0, 0, lambda _: nr1(self.source.tests)),
             "MEASure[:SCALar]:TINTerval?": taking(0, 0, lambda _: nr2(self.source.seconds_at_top(), 3)),
         }
 

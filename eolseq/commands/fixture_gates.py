@@ -1,0 +1,103 @@
+"""The gates of the fixture at the bay and of the instruments' own counts of tests, put together for a run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from eolseq.errors import Refused, StationFault
+
+if TYPE_CHECKING:
+    from eolseq.clock import Clock
+    from eolseq.records.log import Log
+    from eolseq.sequence.model import Sequence
+    from eolseq.station.open import OpenStation
+    from eolseq.verification.standing import Reason
+
+
+class FixtureGate:
+    """Refuses a unit while the fixture at the bay is not the right one, or something about it is due or wrong."""
+
+    def __init__(self, sequence: Sequence, opened: OpenStation, log: Log, clock: Clock) -> None:
+        self._sequence, self._opened, self._log, self._clock = sequence, opened, log, clock
+
+    def __call__(self, serial: str) -> None:
+        """Raise Refused, with every reason; a fixture that was not there before is written into the log."""
+        from eolseq.verification.fixtures import Now, fixture_reasons, mounted, mounted_last, told_of
+        from eolseq.verification.standing import Reason
+
+        station, steps = self._opened.station, self._sequence.steps
+        plug = read_plug(self._opened, self._clock) if any(each.plug for each in station.fixtures) else None
+        found = mounted(station.fixtures, self._sequence.unit.models, plug)
+        if isinstance(found, Reason):
+            raise _refusal([found])
+        told = told_of(self._log.documents)
+        if mounted_last(told) != found.name:
+            self._log.append(mounted_entry(self._opened, found.name, plug))
+            told = told_of(self._log.documents)
+        zeros = frozenset(filter(None, (getattr(step, "zero", "") for step in steps)))
+        reasons = fixture_reasons(found, Now(
+            self._clock.now().date(), told, self._log.runs_since,
+            any(step.kind == "ground_continuity" for step in steps), zeros))
+        if reasons:
+            raise _refusal(reasons)
+
+
+def mounted_entry(opened: OpenStation, name: str, plug: Decimal | None) -> Any:
+    """The entry that another fixture is at the bay."""
+    from eolseq.records.fixture_entries import Fixture
+
+    how = "taken to be there, since it fits and has no coded plug" if plug is None else \
+        f"its coded plug reads {plug:.5g} ohm"
+    return Fixture(fixture=name, what="mounted", outcome="pass", sentence=f"{name} is at the bay: {how}.",
+                   by="the program", station_digest=opened.station.digest)
+
+
+def read_plug(opened: OpenStation, clock: Clock) -> Decimal | None:
+    """What the resistance meter reads on the fixture's coded plug, in ohm; None where it sees none.
+
+    Nothing is energised for it: the meter's own current is all that flows, and only through the plug.
+    """
+    from eolseq.engine.bench import RunBench
+    from eolseq.station.fixture_fields import PLUG
+    from eolseq.steps.base import Connections
+
+    bay = opened.bays[0]
+    bench = RunBench(clock, bay.by_role, bay.connections, bay.watcher, bay.door, lambda _: None, _never)
+    meter = bench.instrument("resistance_meter")
+    highest = max((each.plug for each in opened.station.fixtures if each.plug is not None), key=lambda each: each.base)
+    with bench.connected(PLUG.removeprefix("route-"), Connections()):
+        meter.perform("prepare", expected=highest)
+        reading = meter.perform("measure").readings["resistance"]
+    return reading.base
+
+
+def _never(source: str, _: Mapping[str, Any]) -> None:
+    raise StationFault(f"{source} was to be energised outside a run.", "Report this to whoever maintains the program.")
+
+
+class CounterGate:
+    """Refuses units while an instrument's own count of tests shows that it was used outside the program."""
+
+    def __init__(self, opened: OpenStation, log: Log) -> None:
+        self._opened, self._log = opened, log
+
+    def __call__(self, serial: str) -> None:
+        """Raise Refused, with every instrument whose count moved since the log last knew it."""
+        from eolseq.commands.run import counters_of
+        from eolseq.records.tail import newest_first
+        from eolseq.verification.counters import KINDS, counter_reason, counts_back
+
+        found = []
+        for name, now in counters_of(self._opened).items():
+            identity = self._opened.identities[name]
+            newest = newest_first(self._log.path, self._log.origin, KINDS)
+            reason = counter_reason(name, now, counts_back(name, identity.model, identity.serial, newest))
+            found += [reason] if reason is not None else []
+        if found:
+            raise _refusal(found)
+
+
+def _refusal(reasons: list[Reason]) -> Refused:
+    return Refused("\n".join(f"{each.what} {each.do}" for each in reasons))

@@ -1,0 +1,197 @@
+"""Fixtures: coded plug, zero, baseline without a unit, cycles, inspection; and the tester's own count. Invented plant."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from datetime import timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from eolseq.bands.band import Outcome
+from eolseq.engine.events import Cautions, Instruction
+from eolseq.errors import StationFault
+from eolseq.records.fixture_entries import Fixture
+from eolseq.records.reader import Records
+from eolseq.station.fixture_fields import FixtureRules
+from eolseq.verification.fixtures import Now, fixture_reasons, mounted, told_of, zeros_now
+from eolseq.verification.standing import Reason
+from tests.verification.fixture_rig import NEVER, FixtureRig
+
+
+@pytest.fixture
+def make(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    rigs: list[FixtureRig] = []
+
+    def one(**changes: Any) -> FixtureRig:
+        rigs.append(FixtureRig(tmp_path, monkeypatch, **changes))
+        rigs[-1].open()
+        return rigs[-1]
+
+    yield one
+    for rig in rigs:
+        rig.close()
+
+
+def inspected(rig: FixtureRig) -> None:
+    rig.log.append(Fixture(fixture="nest-6", what="inspected", outcome="pass", sentence="clean", by="m-1",
+                           station_digest=rig.station.digest))
+
+
+def ready(rig: FixtureRig) -> None:
+    inspected(rig)
+    assert rig.measured("baseline", "empty")[0].outcome is Outcome.PASS
+
+
+def test_a_fixture_is_refused_until_inspected_and_measured_then_until_it_is_worn(make: Any) -> None:
+    rig = make()
+    first = rig.gated()
+    assert first.outcome is Outcome.REFUSED
+    assert "nest-6 was never inspected" in first.sentence and "baseline" in first.sentence
+    ready(rig)
+    assert [rig.gated(f"DH6-0000000{n}").outcome for n in (1, 2)] == [Outcome.PASS, Outcome.PASS]
+    worn = rig.gated("DH6-00000003")
+    assert worn.outcome is Outcome.REFUSED and "used for 2 units" in worn.sentence and "inspect nest-6" in worn.sentence
+    inspected(rig)
+    assert rig.gated("DH6-00000003").outcome is Outcome.PASS
+    kinds = [(each.fixture, each.what) for each in told_of(rig.log.documents)]
+    assert kinds.count(("nest-6", "mounted")) == 1
+
+
+def test_the_plug_must_be_that_of_the_sequence(make: Any) -> None:
+    rig = make()
+    ready(rig)
+    cases = {"the other fixture's": (10e3, "nest-3, which does not take DH-6"), "unknown": (6.8e3, "none that this"),
+             "pulled": (0.0, "plug of fixture nest-6 is not seen"), "a tenth off": (5.17e3, "none that this")}
+    on_before = sum(change.get("output") == "on" for change in rig.world.changes)
+    for name, (ohms, words) in cases.items():
+        rig.world.fixture.plug = ohms
+        result = rig.gated()
+        assert result.outcome is Outcome.REFUSED and words in result.sentence, name
+    assert on_before > 0 and sum(change.get("output") == "on" for change in rig.world.changes) == on_before
+    rig.world.fixture.plug = 4.7e3
+    assert rig.gated().outcome is Outcome.PASS
+
+
+@pytest.mark.parametrize(("pallet", "outcome"), [(1e9, Outcome.PASS), (2.0, Outcome.FAIL), (0.05, Outcome.FAIL)])
+def test_no_bond_test_while_there_is_an_accidental_earth(make: Any, pallet: float, outcome: Outcome) -> None:
+    rig = make()
+    inspected(rig)
+    rig.world.fixture.pallet = pallet
+    result, index = rig.measured("baseline", "empty")
+    assert result.outcome is outcome and index is not None
+    assert ("accidental earth" in result.sentence) is (outcome is Outcome.FAIL)
+    rig.world.fixture.pallet = 1e9  # even if it is gone by now: it was not shown
+    after = rig.gated()
+    assert after.outcome is (Outcome.PASS if outcome is Outcome.PASS else Outcome.REFUSED)
+    assert ("not in order" in after.sentence) is (outcome is Outcome.FAIL)
+
+
+@pytest.mark.parametrize(("what", "fit"), [("baseline", "empty"), ("zero", "shorted")])
+def test_nobody_is_told_to_connect_a_unit_and_cautions_come_first(make: Any, what: str, fit: str) -> None:
+    rig = make(in_bay="  plug: 4.7 kohm\n  contacts: 30 mohm\n")
+    rig.measured(what, fit)
+    words = [each.text for each in rig.events if isinstance(each, Instruction)]
+    assert words and not any("connect the unit" in each for each in words)
+    cautions = next(at for at, each in enumerate(rig.events) if isinstance(each, Cautions))
+    assert not any(getattr(each, "voltage_possible", False) for each in rig.events[:cautions])
+    rig.operator, before = None, len(rig.world.changes)
+    result, index = rig.measured(what, fit)
+    assert (result.outcome, index) == (Outcome.REFUSED, None)
+    assert not any(each.get("output") == "on" for each in list(rig.world.changes)[before:])
+
+
+def test_a_unit_left_in_the_fixture_is_no_baseline(make: Any) -> None:
+    rig = make()
+    result, _ = rig.measured("baseline", "unit")
+    assert result.outcome is Outcome.FAIL
+
+
+@pytest.mark.parametrize(("contacts", "outcome"), [(0.03, "pass"), (0.002, "fail"), (0.09, "fail")])
+def test_a_zero_is_measured_in_its_band_and_used(make: Any, contacts: float, outcome: str) -> None:
+    rig = make()
+    rig.world.fixture.contacts = contacts
+    result, index = rig.measured("zero", "shorted")
+    assert str(result.outcome) == outcome and index is not None
+    zeros = zeros_now({}, rig.station.fixtures, told_of(rig.log.documents))
+    if outcome == "fail":
+        assert zeros == {}
+        return
+    assert float(zeros["nest-6"].at("front-panel", rig.clock.now().date())) == pytest.approx(contacts, rel=0.02)
+    with pytest.raises(StationFault, match="is good from"):
+        zeros["nest-6"].at("front-panel", rig.clock.now().date() + timedelta(days=31))
+    assert not rig.opened.door.voltage_possible
+
+
+def test_what_is_out_of_date_is_refused(make: Any) -> None:
+    rig = make()
+    ready(rig)
+    assert rig.gated().outcome is Outcome.PASS
+    today = rig.clock.now().date()
+    rules, told = rig.station.fixtures[0], told_of(rig.log.documents)
+    for days, words in ((0, []), (7, []), (8, ["baseline without a unit"]), (91, ["inspection", "baseline"])):
+        found = fixture_reasons(rules, Now(today + timedelta(days=days), told, rig.log.runs_since))
+        assert len(found) == len(words) and all(w in each.what for w, each in zip(words, found, strict=True)), days
+
+
+def test_which_fixture_is_meant() -> None:
+    six, three = FixtureRules("six", ("DH-6",)), FixtureRules("three", ("DH-3", "DH-9"))
+    assert mounted((six, three), ("DH-6",), None) is six
+    assert mounted((six, three), ("DH-3", "DH-9"), None) is three
+    none = mounted((six, three), ("DH-6", "DH-3"), None)
+    assert isinstance(none, Reason) and "No fixture" in none.what
+    assert mounted((six, three), ("DH-6",), Decimal(1)) != six
+
+
+# -- the tester's own count -----------------------------------------------------------------------------------------
+
+
+def counters(rig: FixtureRig) -> list[tuple[str, Any]]:
+    found = []
+    for _, payload in Records.open(Path(rig.station.records)).payloads(frozenset({"begin", "end"})):
+        mine = next(each for each in payload["instruments"] if each["name"] == "withstand")
+        found.append((payload["kind"], mine["counter"]))
+    return found
+
+
+def test_a_use_outside_the_program_is_refused_until_the_tester_was_verified(make: Any) -> None:
+    from eolseq.records.entries import InstrumentNamed, Verification
+
+    rig = make(counting=True, checks=NEVER, fixtures="")
+    assert [rig.gated().outcome for _ in range(2)] == [Outcome.PASS, Outcome.PASS]
+    seen = counters(rig)
+    assert [kind for kind, _ in seen] == ["begin", "end"] * 2
+    first, second = seen[1][1], seen[3][1]
+    assert seen[0][1] == 0 and first > 0 and seen[2][1] == first and second == 2 * first
+    rig.world.sources["withstand"].tests += 3
+    refused = rig.gated()
+    assert refused.outcome is Outcome.REFUSED and "3 tests were made outside the program" in refused.sentence
+    identity = rig.opened.identities["withstand"]
+    named = InstrumentNamed("withstand", identity.model, identity.serial, second + 3)
+    rig.log.append(Verification(instrument=named, outcome="fail", sentence="no", run=None))
+    assert rig.gated().outcome is Outcome.REFUSED
+    rig.log.append(Verification(instrument=named, outcome="pass", sentence="held", run=None))
+    assert rig.gated().outcome is Outcome.PASS
+    rig.world.sources["withstand"].tests -= 1
+    assert "went back" in rig.gated().sentence
+
+
+def test_a_tester_without_a_page_that_counts_asks_for_nothing(make: Any) -> None:
+    rig = make(checks=NEVER, fixtures="")
+    assert rig.gated().outcome is Outcome.PASS
+    rig.world.sources["withstand"].tests += 3
+    assert rig.gated().outcome is Outcome.PASS and {count for _, count in counters(rig)} == {None}
+
+
+def test_the_count_is_read_by_the_page_and_the_transcript_says_so(tmp_path: Path) -> None:
+    from eolseq.instruments.transcript import replay
+    from tests.verification.fixture_rig import counting_page
+
+    page = counting_page(tmp_path)
+    assert page.count is not None and replay(page).mistakes == []
+    short = dataclasses.replace(page, transcript=tuple(each for each in page.transcript if each.does != "count"))
+    assert [each.what for each in replay(short).mistakes] == ["the transcript never does 'count'"]
+
