@@ -56,7 +56,6 @@ class Person:
                  badge: str = BADGE) -> None:
         self.rig, self.units, self.badge = rig, list(units), badge
         self.odd = {situation: list(lines) for situation, lines in (odd or {}).items()}
-        self.last = ""
 
     def react(self, stands: Stands) -> None:
         """One line for the situation, after the time that a person takes."""
@@ -70,12 +69,11 @@ class Person:
         if situation in (Situation.SIGN_IN, Situation.CAUTIONS):
             return self.badge.encode()
         if situation is Situation.WAITING:
-            self.last = self.units.pop(0) if self.units else ""
-            return self.last.encode() if self.last else typed("end")
+            return self.units.pop(0).encode() if self.units else typed("end")
         if situation is Situation.LABEL:
-            return rig.label_of(self.last).encode()
+            return rig.label_of("").encode()
         if situation is Situation.PLATE:
-            return rig.plate_of(self.last).encode()
+            return rig.plate_of(rig.after.pending.serial).encode() if rig.after.pending is not None else None
         if situation is Situation.CHECK_DUE:
             return typed("verify" if any("verif" in each.what for each in rig.around.due()) else "challenge")
         return None

@@ -141,10 +141,6 @@ def test_a_double_scan_counts_once(tmp_path: Path) -> None:
 def test_a_serial_may_be_typed_twice_and_a_slip_is_seen(tmp_path: Path) -> None:
     odd = {Situation.WAITING: [typed(GOOD), typed(THIRD), typed(THIRD)]}
     with ShiftRig(tmp_path) as rig:
-        def also(event: Any) -> None:
-            if isinstance(event, Stands) and event.situation is Situation.RUNNING and rig.person is not None:
-                rig.person.last = THIRD
-        rig.also = also
         rig.run([], odd)
         assert rig.outcomes() == [(THIRD, "pass")]
         assert rig.notes().count("TYPE AGAIN") == 2
