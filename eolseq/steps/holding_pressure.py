@@ -21,7 +21,7 @@ from eolseq.steps.fields import applied_group, as_text, check_band, read_band, r
 from eolseq.steps.watching import gathering, named
 
 if TYPE_CHECKING:  # the arithmetic is not needed to check a file that has no such step
-    from eolseq.bands.uncertainty import Accuracy, Span, read_accuracy
+    from eolseq.bands.uncertainty import Accuracy, Span
 
 KIND = "holding_pressure"
 GASES = ("nitrogen", "dry air", "helium", "argon")
@@ -212,6 +212,8 @@ def from_item(item: Item) -> HoldingPressure:
     gauge, applied = item["gauge"], item["applied"]
     typed = None
     if gauge["read_by"] == "operator":
+        from eolseq.bands.uncertainty import read_accuracy
+
         typed = Typed(gauge["within"], read_accuracy(str(gauge["accuracy"]), "Pa"))
     return HoldingPressure(name=item["name"], band=read_band(item["band"]), gas=item["gas"],
                            reference=item["reference"], typed=typed, temperature=read_band(applied["temperature"]),
