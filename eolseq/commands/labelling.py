@@ -232,8 +232,8 @@ def label_gate(station: Station, sequence: Sequence, log: Log, *, trial: bool) -
         state = label_state(log.labels(serial))
         if state.out:
             raise Refused(f"Unit {serial} has a label out, copy {state.copies} (entry {state.entry}): a unit that is "
-                          "tested again must not carry one.", f"Take it off, then: eolseq label {serial} --old "
-                          "destroyed|found|not-found --by ID --station ...")
+                          "tested again must not carry one.", f"Take it off and say what became of it: eolseq label "
+                          f"{serial} --station S --by ID --old destroyed (or found, or not-found).")
         if not trial:
             paper.refuse_unready(sequence, log.origin, serial)
     return [gate]

@@ -24,6 +24,7 @@ from eolseq.records.label_entries import CARTON, LabelPrint
 from eolseq.records.line_entries import Void
 from eolseq.records.log import Log
 from eolseq.records.scan import CHECKPOINT_NAME
+from eolseq.serials import reserved
 from eolseq.station.label_fields import LabelRules
 from tests.line.labels import (
     SEQUENCE,
@@ -116,6 +117,13 @@ def test_a_pass_before_a_failure_gets_no_label(tmp_path: Path) -> None:
     with log_with(tmp_path) as log:
         whole_run(log, SERIAL, "fail")
         refused(log, "It FAILED")
+
+
+def test_a_reference_unit_gets_no_label(tmp_path: Path) -> None:
+    serial = "REFERENCE-GOOD"
+    assert reserved(serial)
+    with log_with(tmp_path, serial=serial) as log, pytest.raises(Refused, match="gets no label"):
+        paper(MemoryPrinter()).label(log, SEQUENCE, serial)
 
 
 def test_a_locked_station_prints_no_label(tmp_path: Path) -> None:
