@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from io import BytesIO
+from threading import Lock
 from typing import Any
 
 from reportlab.graphics.barcode.code128 import Code128
@@ -27,6 +28,7 @@ SMALLEST_SQUARE = 0.3  # mm; a square of the QR code, for a hand-held scanner. C
 QUIET_SQUARES = 4      # squares of white all around a QR code (ISO/IEC 18004, from memory)
 PICTURE_DOTS = 300     # per inch
 _LINE = 1.25           # from line to line, in sizes of the font
+_ONE_AT_A_TIME = Lock()  # the library that draws pictures takes no two threads, and bays print side by side
 _MASK = 3              # which of the eight
 _BETWEEN = 0.84        # how much of a simulated label is left between its two strips
 _WIDER = "Make it larger in the template; see 'eolseq manual labels'."
@@ -58,11 +60,12 @@ def picture(pdf: bytes, page: int = 0) -> bytes:
     """One page of a PDF file as a PNG file, black to white."""
     from pypdfium2 import PdfDocument
 
-    document = PdfDocument(pdf)
-    try:
-        image = document[page].render(scale=PICTURE_DOTS / 72, grayscale=True).to_pil()
-    finally:
-        document.close()
+    with _ONE_AT_A_TIME:
+        document = PdfDocument(pdf)
+        try:
+            image = document[page].render(scale=PICTURE_DOTS / 72, grayscale=True).to_pil()
+        finally:
+            document.close()
     out = BytesIO()
     image.save(out, "PNG", dpi=(PICTURE_DOTS, PICTURE_DOTS))
     return out.getvalue()

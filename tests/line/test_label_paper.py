@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import pytest
@@ -94,6 +95,18 @@ def test_a_code_too_fine_for_its_place_is_not_printed() -> None:
                   for each in TEMPLATES["unit"].parts)
     with pytest.raises(Refused, match="has 12 mm"):
         label_pdf(replace(TEMPLATES["unit"], parts=parts), LABEL, code_for(LABEL))
+
+
+@pytest.mark.real_time
+def test_bays_draw_side_by_side() -> None:
+    """The same bytes from eight threads at once as from one."""
+    labels = [replace(LABEL, serial=f"DH6-{number:08d}", simulated=number % 2 == 0) for number in range(8)]
+
+    def drawn(label: Label) -> tuple[bytes, bytes]:
+        pdf = label_pdf(TEMPLATES["unit"], label, code_for(label))
+        return pdf, picture(pdf)
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(drawn, labels)) == [drawn(each) for each in labels]
 
 
 @needs_readers
