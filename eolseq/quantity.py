@@ -69,7 +69,7 @@ class Quantity:
     def to(self, unit: str) -> Quantity:
         """The same quantity in another unit of the same dimension; ValueError if the dimension differs.
 
-        Exact, but for seconds in minutes or hours, which may have no last digit: these are rounded to 28.
+        Exact, but for seconds in minutes, hours or days, which may have no last digit: these are rounded to 28.
         """
         dimension, factor = UNITS[unit]
         if dimension != self.dimension:

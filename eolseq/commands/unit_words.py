@@ -61,8 +61,15 @@ def _label(said: Mapping[str, Any]) -> str:
     return f"{what}: {said['of']}, copy {said['copy']}, on the pass in entry {said['end']}"
 
 
+def _earlier_check(said: Mapping[str, Any]) -> str:
+    value = f", {said['value']}" if said["value"] is not None else ""
+    came = f", {said['file']}:{said['row']}" if said["file"] is not None else ""
+    why = f" ({said['sentence']})" if said["result"] != said["stated"] else ""
+    return f"{said['check']} by {said['by']}{came}, made {said['made'][:16].replace('T', ' ')}: {said['result']}{value}{why}"
+
+
 _SAYS: dict[str, Callable[[Mapping[str, Any]], str]] = {"rework": _rework, "release": _release, "void": _void,
-                                                        "label": _label}
+                                                        "label": _label, "earlier_check": _earlier_check}
 
 
 def retest_words(found: Records, *, as_json: bool) -> list[str]:

@@ -142,8 +142,9 @@ MODELS = {
         "wrong-interlock-relay": (INPUT_OF_EACH, "below 3672 W. Stage-1: current is 4.6"),
     }),
 }
+MODELS["DHC-6"] = ("coil-6kw", "DHC6-00000001", {**FOUND_BY, "leaking-coil": ("Nitrogen in the coil", "below 10.873 bar")})
 ONLY_POWER_SHOWS = ("weld-parts-hot", "weak-contactor", "wrong-interlock-relay", "welded-interlock")
-ONLY_ONE_STEP_SHOWS = (*ONLY_POWER_SHOWS, "reversed-fan")
+ONLY_ONE_STEP_SHOWS = (*ONLY_POWER_SHOWS, "reversed-fan", "leaking-coil")
 CASES = [(model, defect) for model, (_, _, found_by) in MODELS.items() for defect in found_by]
 
 
@@ -159,7 +160,7 @@ def rigs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Rig]]:
 def test_the_tables_of_the_other_models_name_every_defect_that_applies() -> None:
     for _, serial, found_by in MODELS.values():
         assert set(found_by) == set(SIMULATOR.defects_of(serial))
-    assert len(CASES) == 41
+    assert len(CASES) == 58
 
 
 @pytest.mark.parametrize("model", MODELS)
@@ -261,4 +262,23 @@ def test_a_fault_of_the_airflow_meter_never_passes(rigs: dict[str, Rig], fault: 
     finally:
         rig.world.clear_faults()
     assert (outcome, shown[0]) == (expected, MOTOR)
+    assert words in sentence
+
+
+# fault of the pressure gauge -> its number, outcome of a sound unit, words
+GAUGE_FAULTS = {"drifted": (-0.03, "fail", "below 10.873 bar"), "overloaded": (None, "fail", "above range"),
+                "silent": (None, "fault", "did not finish its answer"), "garbled": (None, "fault", "identity")}
+
+
+@pytest.mark.parametrize("fault", GAUGE_FAULTS)
+def test_a_fault_of_the_pressure_gauge_never_passes(rigs: dict[str, Rig], fault: str) -> None:
+    number, expected, words = GAUGE_FAULTS[fault]
+    rig = rigs["DHC-6"]
+    rig.world.load(rig.serial)
+    rig.world.set_fault(fault, "gauge", number)
+    try:
+        outcome, shown, sentence = outcome_of(rig)
+    finally:
+        rig.world.clear_faults()
+    assert (outcome, shown[0]) == (expected, "Nitrogen in the coil")
     assert words in sentence

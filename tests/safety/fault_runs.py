@@ -47,11 +47,12 @@ class Place:
 
 
 SMALL, HEATED = ("duct-heater-6kw.yaml", "DH6-00000001"), ("duct-heater-3kw.yaml", "DH3-00000001")
+CHARGED = ("duct-heater-coil-6kw.yaml", "DHC6-00000001")
 PLACES = (
     Place("ground_continuity", "continuity", "continuity", *SMALL), Place("heater_resistance", "resistance", "", *SMALL),
     Place("dielectric_withstand", "withstand", "withstand", *SMALL), Place("motor_current", "power", "power", *SMALL),
     Place("motor_current", "current", "power", *SMALL), Place("power_input", "power", "power", *HEATED),
-    Place("power_input", "input", "power", *HEATED),
+    Place("power_input", "input", "power", *HEATED), Place("holding_pressure", "gauge", "", *CHARGED),
 )
 
 
@@ -136,7 +137,12 @@ def _kept(wire: Instrument, kept: list[str], message: bytes, now: float) -> byte
 
 
 def come(rig: Rig, place: Place) -> bool:
-    """Whether the moment has come: the place's source has been on for a while, or the meter is switched to the unit."""
+    """Whether the moment has come: the place's source has been on for a while, or the meter is switched to the unit, or
+    the gauge has been set.
+    """
+    if place.instrument == "gauge":
+        gauge: Any = rig.world.by_name["gauge"]
+        return bool(gauge.range < gauge.ranges[-1])
     if not place.source:
         return rig.world.has("route-resistance")
     since = [c["time"] for c in rig.world.changes if c.get("name") == place.source and c.get("output") == "on"]

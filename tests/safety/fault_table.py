@@ -17,8 +17,9 @@ SHUT = "not opened"         # the station was refused before anything was switch
 EARTH, HEATER, WITHSTAND = "ground_continuity by continuity", "heater_resistance by resistance", "dielectric_withstand by withstand"
 FAN_SOURCE, FAN_METER = "motor_current by power", "motor_current by current"
 INPUT_SOURCE, INPUT_METER = "power_input by power", "power_input by input"
+GAUGE = "holding_pressure by gauge"
 SOURCES = (EARTH, WITHSTAND, FAN_SOURCE, INPUT_SOURCE)
-METERS = (HEATER, FAN_METER, INPUT_METER)
+METERS = (HEATER, FAN_METER, INPUT_METER, GAUGE)
 PLACES = SOURCES + METERS
 
 Outcomes = Mapping[str, str]
@@ -56,19 +57,20 @@ TABLE: dict[str, Row] = {
     "split-at": Row(all_(PASS), all_(PASS), ALL_RIGHT),
     "slow": Row(all_(PASS), all_(PASS), ALL_RIGHT),
     "refused": Row(all_(SHUT), all_(PASS), "opening the station"),
-    "error-in-queue": Row(all_(FAULT), all_(FAULT, passes=(FAN_METER,)), "the next command; nothing more is sent to that meter"),
+    "error-in-queue": Row(all_(FAULT), all_(FAULT, passes=(FAN_METER, GAUGE)), "the next command; nothing more is sent to that meter"),
     # of the instrument
     "wrong-identity": Row(all_(SHUT), all_(PASS), BY_OPENING),
-    "drifted": Row(all_(FAULT, passes=(HEATER,), fails=(FAN_METER, INPUT_METER)),
-                   all_(FAULT, passes=(HEATER,), fails=(FAN_METER, INPUT_METER)), BY_VERIFYING),
-    "noisy": Row(all_(FAULT, passes=(HEATER, FAN_METER, INPUT_SOURCE)), all_(FAULT, passes=(HEATER, FAN_METER, INPUT_SOURCE)),
+    "drifted": Row(all_(FAULT, passes=(HEATER,), fails=(FAN_METER, INPUT_METER, GAUGE)),
+                   all_(FAULT, passes=(HEATER,), fails=(FAN_METER, INPUT_METER, GAUGE)), BY_VERIFYING),
+    "noisy": Row(all_(FAULT, passes=(HEATER, FAN_METER, INPUT_SOURCE, GAUGE)),
+                 all_(FAULT, passes=(HEATER, FAN_METER, INPUT_SOURCE, GAUGE)),
                  BY_VERIFYING),
     "overloaded": Row(all_(FAIL, faults=(EARTH, WITHSTAND)), all_(FAIL, faults=(EARTH, WITHSTAND))),
     "stuck": Row(all_(LOCKED), all_(LOCKED)),
     # 12 V at most, and no meter of the bench sees it: the relays and the contactor part it from the unit
     "stuck-silent": Row(all_(LOCKED, passes=(EARTH,)), all_(LOCKED, passes=(EARTH,)), BY_VERIFYING),
     # of the bay's leads
-    "swapped-leads": Row(all_(FAIL), all_(FAIL)),
+    "swapped-leads": Row(all_(FAIL, passes=(GAUGE,)), all_(FAIL, passes=(GAUGE,)), NOT_IN_THE_WAY),
     "test-lead-off": Row(all_(PASS, fails=(EARTH,), locks=(WITHSTAND,)), all_(PASS, fails=(EARTH,), locks=(WITHSTAND,)),
                          NOT_IN_THE_WAY),
     "dead-sense-lead": Row(all_(PASS, fails=(EARTH, HEATER)), all_(PASS, fails=(EARTH, HEATER)), NOT_IN_THE_WAY),
@@ -91,5 +93,7 @@ WRONG_SCALES: dict[str, tuple[tuple[str, str], ...]] = {
                  ("volts: {in: V, from: 10 V", "volts: {in: kV, from: 10 V")),
     FAN_METER: (("{current_rms:A}", "{current_rms:mA}"), ("{current_rms:A}", "{current_rms:kA}")),
     INPUT_SOURCE: (("{hertz:Hz}", "{hertz:kHz}"), ("volts: {in: V, from: 10 V", "volts: {in: kV, from: 10 V")),
+    GAUGE: (("{pressure:Pa}", "{pressure:mbar}"), ("{pressure:Pa}", "{pressure:kPa}"), ("{air:Pa}", "{air:mbar}"),
+            ("{air:Pa}", "{air:kPa}")),
     INPUT_METER: (("{watts:W}", "{watts:kW}"), ("{current_rms:A}", "{current_rms:mA}"), ("{volts:V}", "{volts:kV}")),
 }

@@ -21,7 +21,8 @@ def test_the_demo_file_has_one_instrument_of_each_role() -> None:
     assert [(each.role, each.model) for each in SIMULATOR.instruments] == [
         ("withstand_tester", "WT-5"), ("continuity_tester", "CT-30"), ("power_source", "PS-9"),
         ("resistance_meter", "RM-4"), ("current_meter", "AM-1"), ("residual_meter", "DV-2"),
-        ("power_meter", "PM-3"), ("airflow_meter", "AF-1"), ("switching_unit", "SW-40"), ("guard_unit", "GU-2")]
+        ("power_meter", "PM-3"), ("airflow_meter", "AF-1"), ("pressure_gauge", "PG-6"),
+        ("switching_unit", "SW-40"), ("guard_unit", "GU-2")]
 
 
 def test_identities_mark_every_instrument_as_simulated() -> None:
@@ -143,7 +144,7 @@ def test_a_defect_leaves_the_next_unit_alone() -> None:
 
 def test_every_field_of_a_defect_changes_the_unit() -> None:
     names = set()
-    for serial in ("DH3-00000001", "DH6-00000001", "DH9-00000001"):
+    for serial in ("DH3-00000001", "DH6-00000001", "DH9-00000001", "DHC6-00000001"):
         sound = SIMULATOR.unit(serial)
         for name in SIMULATOR.defects_of(serial):
             names.add(name)
