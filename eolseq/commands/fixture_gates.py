@@ -59,6 +59,7 @@ def read_plug(opened: OpenStation, clock: Clock) -> Decimal | None:
 
     Nothing is energised for it: the meter's own current is all that flows, and only through the plug.
     """
+    from eolseq.bands.band import ABOVE_RANGE
     from eolseq.engine.bench import RunBench
     from eolseq.station.fixture_fields import PLUG
     from eolseq.steps.base import Connections
@@ -70,6 +71,9 @@ def read_plug(opened: OpenStation, clock: Clock) -> Decimal | None:
     with bench.connected(PLUG.removeprefix("route-"), Connections()):
         meter.perform("prepare", expected=highest)
         reading = meter.perform("measure").readings["resistance"]
+    if reading.base is None and reading.special != ABOVE_RANGE:
+        raise StationFault(f"The resistance meter gives no reading of the coded plug: {reading}.",
+                           "Call maintenance to check the meter and its leads.")
     return reading.base
 
 

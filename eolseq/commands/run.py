@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.tracing import trace_argument, traced
-from eolseq.errors import Refused, WrongUse
+from eolseq.errors import Refused, StationFault, WrongUse
 
 if TYPE_CHECKING:
     from eolseq.clock import Clock
@@ -220,6 +220,15 @@ def counters_of(opened: OpenStation) -> dict[str, int]:
         return {}
     found = {name: player.count() for name, player in opened.bays[0].players.items()}
     return {name: count for name, count in found.items() if count is not None}
+
+
+def counters_after(opened: OpenStation) -> dict[str, int]:
+    """The same after something was measured, which must be recorded whether a count can be read or not."""
+    from contextlib import suppress
+
+    with suppress(StationFault):
+        return counters_of(opened)
+    return {}
 
 
 def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:

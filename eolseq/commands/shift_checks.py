@@ -98,12 +98,12 @@ class StationChecks:
                         asker(self._order, tell), (gate,))
 
     def _verify(self, operator: str, tell: Tell) -> str:
-        from eolseq.commands.run import counters_of
+        from eolseq.commands.run import counters_after
         from eolseq.commands.verify import record_results
 
         found = self._verifier(operator, tell).verify(self._verifiable())
         record_results(self._log, self._opened.station, found, self._opened.identities, self._pages, None,
-                       counters_of(self._opened))
+                       counters_after(self._opened))
         if found.crash is not None:
             raise found.crash
         bad = [f"{each.instrument}: {each.sentence}" for each in found.results if str(each.outcome) != "pass"]

@@ -109,7 +109,7 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         verifier = Verifier(wires.clock, opened, pages, bay, log, screen.tell, asking,
                             asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
         found = verifier.verify(chosen)
-        entries = record_results(log, station, found, opened.identities, pages, key, running.counters_of(opened))
+        entries = record_results(log, station, found, opened.identities, pages, key, running.counters_after(opened))
     if found.crash is not None:
         import traceback
 

@@ -23,7 +23,8 @@ fixtures:
     plug: 4.7 kohm
     cycles: 2
     inspect_every: 90
-    zero: {shorting_piece: S-3, points: [front-panel, rear-panel], at_least: 10 mohm, at_most: 60 mohm, good_for: 30}
+    zero: {shorting_piece: S-3, points: [front-panel, rear-panel, motor-frame, element-plate, control-box],
+           at_least: 10 mohm, at_most: 60 mohm, good_for: 30}
     baseline: {voltage: 1230 V, at_least: 10 uA, at_most: 60 uA, earth_current: 0.5 A, good_for: 7}
   nest-3: {fits: [DH-3], plug: 10 kohm}
 """

@@ -16,9 +16,13 @@ from eolseq.engine.events import Cautions, Instruction
 from eolseq.errors import StationFault
 from eolseq.records.fixture_entries import Fixture
 from eolseq.records.reader import Records
+from eolseq.records.tail import newest_first
+from eolseq.sequence.load import load_sequence
 from eolseq.station.fixture_fields import FixtureRules
+from eolseq.verification.counters import KINDS, counter_reason, counts_back
 from eolseq.verification.fixtures import Now, fixture_reasons, mounted, told_of, zeros_now
 from eolseq.verification.standing import Reason
+from tests.rig import ROOT
 from tests.verification.fixture_rig import NEVER, FixtureRig
 
 
@@ -126,6 +130,23 @@ def test_a_zero_is_measured_in_its_band_and_used(make: Any, contacts: float, out
     assert not rig.opened.door.voltage_possible
 
 
+def test_a_measured_zero_is_taken_off_a_two_wire_reading(make: Any) -> None:
+    rig = make()
+    text = (ROOT / "sequences/duct-heater-6kw.yaml").read_text("utf-8")
+    path = Path(rig.station.records).parent / "two.yaml"
+    path.write_text(text.replace("wires: four", "wires: two\n    zero: nest-6"), "utf-8")
+    rig.sequence = load_sequence(path)
+    ready(rig)
+    refused = rig.gated()
+    assert refused.outcome is Outcome.REFUSED and "zero of fixture nest-6 was never measured" in refused.sentence
+    assert rig.measured("zero", "shorted")[0].outcome is Outcome.PASS
+    rig.opened.measured_zeros = zeros_now({}, rig.station.fixtures, told_of(rig.log.documents))
+    result = rig.gated()
+    values = {each.name: each.reading.value for each in result.steps[0][1].readings}
+    assert result.outcome is Outcome.PASS
+    assert float(values["resistance front-panel"]) == pytest.approx(0.025, abs=0.002)
+
+
 def test_what_is_out_of_date_is_refused(make: Any) -> None:
     rig = make()
     ready(rig)
@@ -177,6 +198,70 @@ def test_a_use_outside_the_program_is_refused_until_the_tester_was_verified(make
     assert rig.gated().outcome is Outcome.PASS
     rig.world.sources["withstand"].tests -= 1
     assert "went back" in rig.gated().sentence
+
+
+def test_a_run_that_was_cut_off_may_have_moved_the_count(make: Any) -> None:
+    rig = make(counting=True, checks=NEVER, fixtures="")
+    assert rig.gated().outcome is Outcome.PASS
+    tester = rig.world.sources["withstand"]
+    before = tester.tests
+    rig.clock.probe = lambda _: rig.world.open_guard() if tester.tests > before else None
+    assert rig.gated("DH6-00000002").outcome is Outcome.STOPPED and tester.tests == before + 1
+    identity = rig.opened.identities["withstand"]
+    said = counts_back("withstand", identity.model, identity.serial,
+                       newest_first(rig.log.path, rig.log.origin, KINDS))
+    moved = {more: counter_reason("withstand", tester.tests + more, said) for more in (0, 1)}
+    assert moved[0] is None and moved[1] is not None
+
+
+def entry(kind: str, serial: str = "DH6-1", counter: int | None = None, **more: Any) -> dict[str, Any]:
+    named = {"name": "wt", "model": "M", "serial": "S", "counter": counter}
+    return {"kind": kind, "serial": serial, "instruments": [named], "instrument": named, "outcome": "pass",
+            "source": "wt", **more}
+
+
+UNIT = [entry("begin", counter=5), entry("energise"), entry("end", counter=6)]
+REFERENCE = [entry("begin", "REFERENCE-GOOD", 6), entry("energise"), entry("end", "REFERENCE-GOOD", 7)]
+COUNTS: dict[str, tuple[list[dict[str, Any]], int, str]] = {
+    "nothing is known": ([], 40, ""),
+    "as it was": (UNIT, 6, ""),
+    "used between": (UNIT, 8, "2 tests were made outside"),
+    "it went back": (UNIT, 3, "went back"),
+    "a reference unit after it": ([*UNIT, *REFERENCE], 7, ""),
+    "used before a reference unit, which no gate saw": (
+        [*UNIT, entry("begin", "REFERENCE-GOOD", 9), entry("energise"), entry("end", "REFERENCE-GOOD", 10)], 10, "3 tests"),
+    "verified since": ([*UNIT, entry("begin", "REFERENCE-KNOWN-LOADS", 9), entry("end", "REFERENCE-KNOWN-LOADS", 11),
+                        entry("verification", counter=11)], 11, ""),
+    "a failed verification": ([*UNIT, entry("verification", counter=9, outcome="fail")], 9, "3 tests"),
+    "used since the verification": ([*UNIT, entry("verification", counter=9)], 10, "1 tests"),
+    "cut off before it began a test": ([*UNIT, entry("begin", counter=6), entry("abandon")], 6, ""),
+    "cut off in its test": ([*UNIT, entry("begin", counter=6), entry("energise"), entry("abandon")], 7, ""),
+    "cut off, and used": ([*UNIT, entry("begin", counter=6), entry("energise"), entry("abandon")], 8, "2 tests"),
+    "the count was not read at the end": ([*UNIT, entry("begin", counter=6), entry("energise"), entry("end")], 7, ""),
+    "a run from before the count was asked for": ([entry("begin"), entry("end")], 40, ""),
+}
+
+
+@pytest.mark.parametrize("name", COUNTS)
+def test_what_the_log_says_of_a_count(name: str) -> None:
+    entries, now, words = COUNTS[name]
+    reason = counter_reason("wt", now, counts_back("wt", "M", "S", reversed(entries)))
+    assert (reason is None) is (words == "") and words in (reason.what if reason is not None else "")
+
+
+def test_the_tail_of_a_log_is_its_entries_backwards_over_any_debris(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                                    make: Any) -> None:
+    from eolseq.records import tail
+
+    rig = make(fixtures="", checks=NEVER)
+    assert rig.gated().outcome is Outcome.PASS
+    whole = [payload for _, payload in Records.open(Path(rig.station.records)).payloads(KINDS)]
+    copy = tmp_path / "copy.jsonl"
+    lines = rig.log.path.read_bytes().split(b"\n")
+    copy.write_bytes(b"\n".join([*lines[:3], b'{"payloadType":"torn', b"\0" * 99, *lines[3:]]))
+    for block in (1, 7, 4096, 1 << 16):
+        monkeypatch.setattr(tail, "_BLOCK", block if block > 1 else 500)
+        assert list(tail.newest_first(copy, rig.log.origin, KINDS)) == whole[::-1]
 
 
 def test_a_tester_without_a_page_that_counts_asks_for_nothing(make: Any) -> None:
