@@ -65,7 +65,8 @@ def _earlier_check(said: Mapping[str, Any]) -> str:
     value = f", {said['value']}" if said["value"] is not None else ""
     came = f", {said['file']}:{said['row']}" if said["file"] is not None else ""
     why = f" ({said['sentence']})" if said["result"] != said["stated"] else ""
-    return f"{said['check']} by {said['by']}{came}, made {said['made'][:16].replace('T', ' ')}: {said['result']}{value}{why}"
+    made = said["made"][:16].replace("T", " ")
+    return f"{said['check']} by {said['by']}{came}, made {made}: {said['result']}{value}{why}"
 
 
 _SAYS: dict[str, Callable[[Mapping[str, Any]], str]] = {"rework": _rework, "release": _release, "void": _void,
