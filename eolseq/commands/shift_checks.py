@@ -101,6 +101,8 @@ class StationChecks:
         from eolseq.commands.run import counters_after
         from eolseq.commands.verify import record_results
 
+        if self._order is not None:
+            self._order({"load": {"serial": self._empty_serial()}, "closes_by_itself": True})
         found = self._verifier(operator, tell).verify(self._verifiable())
         record_results(self._log, self._opened.station, found, self._opened.identities, self._pages, None,
                        counters_after(self._opened))
@@ -111,6 +113,13 @@ class StationChecks:
             why = " ".join(bad) or (found.run.sentence if found.run is not None else "")
             raise Refused(f"Not verified. {why}", "Call maintenance; units are refused until it is.")
         return f"All {len(found.results)} instruments held against their known loads."
+
+    def _empty_serial(self) -> str:
+        """The serial of the unit that a simulated bay holds while known loads are in its place."""
+        from eolseq.shipped import find
+        from eolseq.simulation.file import load_simulator
+
+        return load_simulator(find(self._opened.station.simulated, shipped=True)).serial
 
     # -- challenge ----------------------------------------------------------------------------------------------
 
@@ -145,7 +154,6 @@ class StationChecks:
             return operator
 
         def test(reference: Reference) -> RunResult:
-            self._bay.watcher.seen_open = False
             unit = UnitRun(self._clock, sequence, self._bay, self._log, tell, acknowledge, [gate], approval=gate.index,
                            reference=True)
             result = unit.run(serial_of(reference))
@@ -153,6 +161,8 @@ class StationChecks:
                 raise unit.crash
             return result
 
+        if self._order is not None:
+            self._order({"closes_by_itself": True})
         shown, ended = show_all(station, self._order, tell, test)
         if ended is not None:
             raise Refused(f"Not challenged to the end. {ended.sentence}", "Begin it again: =challenge.")

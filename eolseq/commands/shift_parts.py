@@ -17,7 +17,7 @@ from eolseq.commands.wiring import Order
 from eolseq.engine.arrows import Listen, Typed
 from eolseq.engine.events import Cautions, SafetyState
 from eolseq.engine.run import RunResult, UnitRun
-from eolseq.engine.schedule import forget_trip
+from eolseq.engine.schedule import InTest, forget_trip
 from eolseq.errors import Refused, WrongUse
 from eolseq.line.around import Due, Printed, Tell
 from eolseq.line.crew import LONGEST_SHIFT, Crew, Hazard
@@ -33,6 +33,8 @@ from eolseq.station.open import OpenStation
 
 SHORT = "Test voltage can kill. Closing the guard starts the test. Hands out, second person in sight; stop: red button."
 """What each further unit is told; the guard's closing acknowledges it."""
+
+OPENS_WITHIN = 5.0  # s for a simulated guard to be seen open before a unit is put in
 
 
 @dataclass
@@ -60,26 +62,31 @@ class LabelPapers:
 class AtStation:
     """One bay of an open station as a shift needs it; satisfies ``line.around.Around``.
 
-    ``order`` gives a simulated station orders (None at a real one), ``defects`` are put into its units by serial.
+    ``order`` gives a simulated station orders (None at a real one), ``defects`` are put into its units by serial. Where
+    there are several bays, ``bay`` names this one and ``in_test`` knows what is in the others.
     """
 
     def __init__(self, clock: Clock, opened: OpenStation, pages: Mapping[str, Any], log: Log,
                  sequences: tuple[Sequence, ...], order: Order | None = None,
-                 defects: Mapping[str, str] | None = None, listen: Listen | None = None) -> None:
+                 defects: Mapping[str, str] | None = None, listen: Listen | None = None, *, bay: str | None = None,
+                 in_test: InTest | None = None) -> None:
         station = opened.station
         if station.shift is None:
             raise WrongUse(f"{station.name} has no 'shift'.", "Add it to the station file; see 'eolseq manual shift'.")
         self.clock, self.log, self.sequences, self.rules = clock, log, sequences, station.shift
         self.station, self.station_digest, self.simulated = station.name, station.digest, opened.simulated
-        self._opened, self._pages, self._order, self._listen = opened, pages, order, listen
+        self._opened, self._pages, self._listen = opened, pages, listen
+        self._order = order if order is None or bay is None else partial(_order_at, order, bay)
+        self._in_test = in_test or InTest()
         self._defects = dict(defects or {})
-        self._bay = bay_of(opened, pages)
+        self._bay = bay_of(opened, pages, bay)
         self.bay = self._bay.name
         paper = Paper.of(station)
         self.papers = None if paper is None else LabelPapers(paper, log)
         self._contact = release_contact(self._bay.instruments.get("switching_unit"), self._bay.channels,
                                         station.release)
-        self._checks = StationChecks(clock, opened, pages, log, sequences, self._bay, order)
+        self._guard_stays_open()
+        self._checks = StationChecks(clock, opened, pages, log, sequences, self._bay, self._order)
 
     def safety(self, state: str) -> SafetyState:
         """Whether voltage may be present, and lamps and lock as they were last read back; None what is not known."""
@@ -122,7 +129,11 @@ class AtStation:
     def check(self, what: str, operator: str, tell: Tell) -> str:
         """Perform a check, ``verify`` or ``challenge``; a sentence of what was found. Refused when it cannot be."""
         forget_trip(self._bay)
-        return self._checks.perform(what, operator, tell)
+        self._bay.watcher.seen_open = False
+        try:
+            return self._checks.perform(what, operator, tell)
+        finally:
+            self._guard_stays_open()
 
     # -- units --------------------------------------------------------------------------------------------------
 
@@ -133,9 +144,14 @@ class AtStation:
         bay.watcher.seen_open = False  # the guard must be opened and closed after the scan: no scan starts a test
         gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside))
         acknowledge = partial(self._loaded, serial, tell, gates.acknowledged(partial(_operator, crew)))
-        unit = UnitRun(self.clock, sequence, bay, self.log, tell, acknowledge, gates.of_unit, approval=gates.approval,
-                       listen=partial(self._hear, tell))
-        result = unit.run(serial)
+        here = partial(self._in_test.begin, bay=bay.name)
+        unit = UnitRun(self.clock, sequence, bay, self.log, tell, acknowledge, [here, *gates.of_unit],
+                       approval=gates.approval, listen=partial(self._hear, tell))
+        try:
+            result = unit.run(serial)
+        finally:
+            self._in_test.end(serial, bay.name)
+            self._guard_stays_open()
         if unit.crash is not None:
             raise unit.crash
         return result
@@ -146,11 +162,17 @@ class AtStation:
         operator = acknowledge(cautions)
         tell(ShortCaution(SHORT))
         if self._order is not None and operator:
+            self._bay.watcher.wait_for(lambda state: state.open, OPENS_WITHIN)
             try:
-                self._order({"load": {"serial": serial, "defect": self._defects.get(serial)}})
+                self._order({"load": {"serial": serial, "defect": self._defects.get(serial)}, "closes_by_itself": True})
             except WrongUse as error:
                 raise Refused(error.what, error.do) from error
         return operator
+
+    def _guard_stays_open(self) -> None:
+        """A simulated guard is opened to take a unit out, and stays open until the next one is put in."""
+        if self._order is not None and not self._bay.door.voltage_possible:
+            self._order({"closes_by_itself": False, "open": "both"})
 
     def _hear(self, tell: Tell, most: int) -> Typed | None:
         """Listen for what a person types while the test runs; a scan is never an answer."""
@@ -173,3 +195,8 @@ def _operator(crew: Crew, _: Cautions) -> str | None:
     """Who acknowledges: the operator, who has read the same cautions in full in this shift."""
     operator = crew.operator
     return operator.name if operator is not None else None
+
+
+def _order_at(order: Order, bay: str, what: Mapping[str, Any]) -> None:
+    """An order to the simulated station, at a bay of several."""
+    order({"bay": bay, **what})
