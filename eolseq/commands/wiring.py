@@ -89,20 +89,27 @@ def simulated_bench(station: Station, station_path: Path, serial: str, defect: s
         stream = child.stdin
         if stream is None:
             raise StationFault("The simulated station takes no orders.", "Start it again.")
-        yield _addresses(child, len(station.instruments)), lambda order: control(stream, order)
+        yield _addresses(child, [each.name for each in station.instruments]), lambda order: control(stream, order)
     finally:
         _end(child)
 
 
-def _addresses(child: subprocess.Popen[bytes], count: int) -> dict[str, str]:
-    """The first lines of the child: one instrument each. Its later lines are drained by a task of their own."""
+def _addresses(child: subprocess.Popen[bytes], names: list[str]) -> dict[str, str]:
+    """The first lines of the child: one instrument each. Its later lines are drained by a task of their own.
+
+    The simulator may have more instruments than the station; WrongUse when it lacks one.
+    """
     found: dict[str, str] = {}
     stream = child.stdout
     if stream is None:
         raise StationFault("The simulated station has no output.", "Start it again.")
     lines = _Lines(stream)
-    while len(found) < count:
+    while not found.keys() >= set(names):
         line = lines.next()
+        if line.startswith("{"):
+            missing = ", ".join(sorted(set(names) - found.keys()))
+            raise WrongUse(f"The simulator has no instrument named {missing}.",
+                           "Correct 'instruments' in the station file or in the simulator file.")
         if not line:
             raise StationFault("The simulated station ended before it was ready.",
                                "Run 'eolseq simulate' with the same station file to see why.")
