@@ -296,6 +296,8 @@ class VirtualClock:
 
     def _next(self, me: _VirtualTask) -> _VirtualTask:
         """The task that runs next; moves time on when none is ready."""
+        if self._closing:  # a task that was ready already was made ready once more, and may have ended since
+            self._ready = [task for task in self._ready if task in self._tasks]
         if not self._ready:
             self._advance()
         if not self._ready:

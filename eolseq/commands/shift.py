@@ -15,6 +15,7 @@ from eolseq.errors import Refused, WrongUse
 if TYPE_CHECKING:
     from eolseq.line.resume import Before
     from eolseq.line.scans import Inbox, Scan
+    from eolseq.line.switchboard import Switchboard
     from eolseq.sequence.model import Sequence
     from eolseq.station.file import Station
     from eolseq.station.open import OpenStation
@@ -56,6 +57,8 @@ def run(options: argparse.Namespace) -> int:
     for each in sequences:
         check_fit(each, station, pages)
     sys.setswitchinterval(SWITCH_INTERVAL)
+    if len(station.bays) > 1:
+        return _at_the_bays(options, station, path, sequences, pages, defects)
     screen = open_shift_screen(sys.stdout, SystemClock(), plain=options.plain, silent=options.silent)
     try:
         return _at_the_bay(options, station, path, sequences, pages, defects, screen)
@@ -70,8 +73,6 @@ def sequences_of(station: Station) -> tuple[Sequence, ...]:
 
     if station.shift is None:
         raise WrongUse(f"{station.name} has no 'shift'.", "Add it to the station file; see 'eolseq manual shift'.")
-    if len(station.bays) != 1:
-        raise WrongUse(f"{station.name} has {len(station.bays)} bays.", "A shift runs one bay; use a file for each.")
     return tuple(load_sequence(find(Path(each), shipped=bool(station.simulated))) for each in station.shift.sequences)
 
 
@@ -127,6 +128,20 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
         return STOPPED if inbox.by_signal else 0
 
 
+def _at_the_bays(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
+                 pages: Mapping[str, Any], defects: Mapping[str, str]) -> int:
+    """A shift at several bays, told in lines that each begin with their bay."""
+    from eolseq.clock import SystemClock
+    from eolseq.commands.shift_bays import run_bays
+    from eolseq.screen.bay_lines import BayLines
+
+    lines = BayLines(sys.stdout, SystemClock(), station.bays, silent=options.silent)
+    try:
+        return STOPPED if run_bays(options, station, path, sequences, pages, defects, lines.tell) else 0
+    finally:
+        lines.close()
+
+
 def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[[Any], None]) -> Before:
     """Before anything is opened: what was under test when the program last ended, told first of all."""
     from eolseq.line.resume import Before, before
@@ -167,7 +182,7 @@ def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:
 
 
 @contextmanager
-def signals_end(opened: OpenStation, inbox: Inbox) -> Iterator[None]:
+def signals_end(opened: OpenStation, inbox: Inbox | Switchboard) -> Iterator[None]:
     """SIGINT, SIGTERM and a closed terminal make safe first, then end the shift; nothing is left half switched."""
     import signal
 

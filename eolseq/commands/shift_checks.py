@@ -86,8 +86,9 @@ class StationChecks:
         return self._verifier("", lambda _: None).plan(self._verifiable()).plan
 
     def _verifiable(self) -> tuple[str, ...]:
-        players = self._opened.players
-        return tuple(each.name for each in self._opened.station.instruments if players[each.name].role in VERIFIABLE)
+        players = self._opened.bay(self._bay.name).players
+        return tuple(each.name for each in self._opened.station.instruments
+                     if each.name in players and players[each.name].role in VERIFIABLE)
 
     def _verifier(self, operator: str, tell: Tell) -> Verifier:
         from eolseq.commands.approving import FilesGate

@@ -13,6 +13,7 @@ from eolseq.errors import LinkFault
 from eolseq.instruments.scanner import Scanner
 from eolseq.line.scans import Inbox, Lines, Scan
 from eolseq.line.shift_events import Typing
+from eolseq.line.switchboard import Switchboard
 
 AGAIN = 2.0  # s between two tries to open a scanner that has gone
 _AT_ONCE = 4096  # bytes
@@ -44,7 +45,7 @@ def keyboard(descriptor: int) -> Iterator[bool]:
             termios.tcsetattr(descriptor, termios.TCSANOW, before)
 
 
-def read_input(descriptor: int, inbox: Inbox, tell: Tell, *, terminal: bool) -> None:
+def read_input(descriptor: int, inbox: Inbox | Switchboard, tell: Tell, *, terminal: bool) -> None:
     """Bring every line of a descriptor to the inbox until it ends; the work of a task of its own."""
     lines, shown = Lines(keyboard=terminal), ""
     while True:
@@ -65,7 +66,7 @@ def read_input(descriptor: int, inbox: Inbox, tell: Tell, *, terminal: bool) -> 
     inbox.close()
 
 
-def read_scanner(scanner: Scanner, inbox: Inbox, clock: Clock) -> None:
+def read_scanner(scanner: Scanner, inbox: Inbox | Switchboard, clock: Clock) -> None:
     """Bring every code of a serial scanner to the inbox; tells when it goes, and takes it up again when it is back."""
     lines, told = Lines(), False
     while not inbox.ended:
@@ -85,7 +86,7 @@ def read_scanner(scanner: Scanner, inbox: Inbox, clock: Clock) -> None:
 
 
 @contextmanager
-def sources(rules: Any, inbox: Inbox, clock: Clock, tell: Tell) -> Iterator[None]:
+def sources(rules: Any, inbox: Inbox | Switchboard, clock: Clock, tell: Tell) -> Iterator[None]:
     """Codes come in while the block runs: from standard input, and from the scanner that the station names."""
     descriptor = sys.stdin.fileno()
     with keyboard(descriptor) as terminal:

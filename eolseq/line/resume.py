@@ -31,9 +31,9 @@ class Before:
             + "That run counts for nothing: the unit needs a new run from the start." for each in self.cut)
 
 
-def before(records: Records, sequences: Row[Sequence], *, labels: bool) -> Before:
-    """What the log says of the end of the last program that wrote it."""
-    runs = records.runs()
+def before(records: Records, sequences: Row[Sequence], *, labels: bool, bay: str | None = None) -> Before:
+    """What the log says of the end of the last program that wrote it, at one bay where several are asked for."""
+    runs = [each for each in records.runs() if bay is None or each.bay == bay]
     cut = tuple(each for each in runs if each.outcome == "open")
     tested = [each for each in runs if not reserved(each.serial)]
     return Before(cut, _pending(records, tested[-1], sequences) if labels and tested else None)

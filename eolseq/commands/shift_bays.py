@@ -1,0 +1,145 @@
+"""A shift at several bays of one station: a loop for each bay, one scanner, one log, plain lines for each bay."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from eolseq.commands.tracing import traced
+from eolseq.errors import Refused
+
+if TYPE_CHECKING:
+    import argparse
+
+    from eolseq.clock import Clock
+    from eolseq.commands.wiring import Order
+    from eolseq.line.resume import Before
+    from eolseq.line.scans import Inbox
+    from eolseq.line.switchboard import Switchboard
+    from eolseq.records.log import Log
+    from eolseq.sequence.model import Sequence
+    from eolseq.station.file import Station
+    from eolseq.station.open import OpenStation
+
+TellAt = Callable[[str, Any], None]
+"""Told of a bay, by its name, and what happened there; any task."""
+
+
+class BaysAtWork:
+    """Every bay of an open station with its shift, and the switchboard between them and the one scanner."""
+
+    def __init__(self, clock: Clock, opened: OpenStation, pages: Mapping[str, Any], log: Log,
+                 sequences: tuple[Sequence, ...], tell: TellAt, order: Order | None = None,
+                 defects: Mapping[str, str] | None = None) -> None:
+        from eolseq.commands.shift import turned_away
+        from eolseq.engine.schedule import InTest
+        from eolseq.line.scans import Inbox
+
+        self._clock, self._opened, self._pages, self._log = clock, opened, pages, log
+        self._sequences, self._order, self._defects, self._tell = sequences, order, defects, tell
+        self._in_test = InTest()
+        self.inboxes: dict[str, Inbox] = {name: Inbox(clock, turned_away(partial(self.told, name)))
+                                          for name in opened.station.bays}
+        self.board = self._switchboard()
+        self.after: dict[str, Any] = {}
+
+    def told(self, bay: str, event: Any) -> None:
+        """Something happened at a bay."""
+        self.board.heard(bay, event)
+        self._tell(bay, event)
+
+    def run(self, past: Mapping[str, Before]) -> None:
+        """Every bay's shift side by side until all have ended; raises what ended one that should not have."""
+        tasks = {name: self._clock.start(name, self._work(name, past[name])) for name in self.inboxes}
+        for name, task in tasks.items():
+            while not task.join(60.0):
+                pass
+            if task.error is not None:
+                self.board.ended = f"The shift at {name} ended by an error."
+        for task in tasks.values():
+            if task.error is not None:
+                raise task.error
+
+    def _switchboard(self) -> Switchboard:
+        from eolseq.line.switchboard import Switchboard
+
+        return Switchboard(self._clock, self.inboxes, self._guard_open, self._is_unit, self._tell)
+
+    def _guard_open(self, bay: str) -> bool:
+        watcher = self._opened.bay(bay).watcher
+        last = watcher.inputs.last
+        return last is not None and last.open and watcher.inputs.fresh(self._clock.monotonic())
+
+    def _is_unit(self, text: str) -> bool:
+        from eolseq.line.units import unit_in
+
+        rules = self._opened.station.shift
+        try:
+            return rules is not None and bool(unit_in(text, rules, self._sequences))
+        except Refused:
+            return False
+
+    def _work(self, name: str, past: Before) -> Callable[[], None]:
+        from eolseq.commands.shift import tell_proved_off
+        from eolseq.commands.shift_parts import AtStation
+        from eolseq.line.after_pass import AfterPass
+        from eolseq.line.shift import Shift
+
+        tell = partial(self.told, name)
+        inbox = self.inboxes[name]
+        around = AtStation(self._clock, self._opened, self._pages, self._log, self._sequences, self._order,
+                           self._defects, inbox.listen, bay=name, in_test=self._in_test)
+        self.after[name] = after = AfterPass(around.papers, around.rules)
+        if past.pending is not None:
+            after.resume(past.pending)
+
+        def work() -> None:
+            tell_proved_off(past, tell)
+            Shift(around, inbox, tell, after).run()
+        return work
+
+
+def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: TellAt) -> dict[str, Before]:
+    """Before anything is opened: what was under test at each bay when the program last ended."""
+    from eolseq.line.resume import Before, before
+    from eolseq.line.shift_events import Situation, Stands
+    from eolseq.records.reader import Records
+    from eolseq.records.scan import LOG_NAME
+
+    folder = Path(station.records)
+    if not (folder / LOG_NAME).is_file():
+        return {name: Before() for name in station.bays}
+    records = Records.open(folder)
+    found = {name: before(records, sequences, labels=station.labels is not None, bay=name) for name in station.bays}
+    for name, each in found.items():
+        for words in each.words(name):
+            tell(name, Stands(Situation.AFTER_CUT, words))
+    return found
+
+
+def run_bays(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
+             pages: Mapping[str, Any], defects: Mapping[str, str], tell: TellAt) -> bool:
+    """The whole shift at every bay; whether a signal ended it."""
+    from eolseq.commands.run import ready_log
+    from eolseq.commands.shift import signals_end
+    from eolseq.commands.shift_input import sources
+    from eolseq.commands.verify import bench_of
+    from eolseq.commands.wiring import real_wires
+    from eolseq.station.open import open_station
+
+    past = look_back_at_bays(station, sequences, tell)
+    with ExitStack() as stack:
+        addresses, order = stack.enter_context(bench_of(station, path))
+        wires = stack.enter_context(traced(real_wires(addresses), options))
+        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
+        stack.callback(opened.close)
+        log = ready_log(station, opened, wires.clock)
+        stack.callback(log.close)
+        bays = BaysAtWork(wires.clock, opened, pages, log, sequences, tell, order, defects)
+        stack.enter_context(signals_end(opened, bays.board))
+        stack.enter_context(sources(station.shift, bays.board, wires.clock, partial(tell, station.bays[0])))
+        bays.run(past)
+        return bays.board.by_signal
