@@ -12,6 +12,10 @@ from eolseq.shape import Count, Field, Findings, Group, Item, ListOf, MapOf, Tex
 MOST_BAYS = 8
 _NAME = r"[a-z][a-z0-9-]{0,39}"
 
+_OF_ONE_BAY = {"zeros": "each bay's leads read something else, so a zero is of one bay; use four wires",
+               "fixtures": "which fixture is there is known of one bay only"}
+"""What a station file can say of one bay only, and why."""
+
 CONNECTIONS = MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}")
 
 BAYS = Field(ListOf(Group({
@@ -46,6 +50,9 @@ def check_bays(item: Item, findings: Findings) -> None:
     """Names once, every guard and instrument known and at one bay only, channels once, nothing in two places."""
     bays = list(item["bays"])
     several = len(bays) > 1
+    for key, what in _OF_ONE_BAY.items() if several else ():
+        if item[key]:
+            findings.add(item.place_of_key(key), f"'{key}' with several bays: {what}", f"no '{key}', or one bay")
     names: set[str] = set()
     taken: dict[str, str] = {}
     for bay in bays:

@@ -30,6 +30,9 @@ WRONG = {
     "an instrument that is not there": ("[residual-2, ", "[residual-22, ", "the station has no instrument 'residual-22'"),
     "a channel twice": ("stage-2: 202", "stage-2: 201", "channel 201 is also 'stage-1'"),
     "connections beside bays": ("\nguard:\n", "\nconnections: {fan: 1}\n\nguard:\n", "would belong to no one bay"),
+    "a zero for all bays": ("\nguard:\n", "\nzeros:\n  jig: {shorting_piece: S-1, unit_connected: no, taken: 2026-01-01, "
+                            "good_until: 2099-12-31, at_least: 1 mohm, at_most: 90 mohm, points: {rear-panel: 40 mohm}}\n"
+                            "\nguard:\n", "'zeros' with several bays"),
     "no bay": (TEXT[TEXT.index("bays:"):TEXT.index("\ninstruments:")], "bays: []\n", "a list of 0"),
 }
 
