@@ -61,18 +61,22 @@ def run(options: argparse.Namespace) -> int:
     from eolseq.station.file import load_station
 
     path = find(options.station, shipped=True)
-    written = list(options.fault)
+    written, wanted = list(options.fault), list[str]()
     if shape.kind_of(path) == "station":
         station = load_station(path)
         if not station.simulated:
             raise WrongUse(f"{path} is a real station.", "Only simulated stations can be served.")
         path = find(Path(station.simulated), shipped=True)
-        written = [*station.faulty, *written]
+        written, wanted = [*station.faulty, *written], [each.name for each in station.instruments]
     simulator = load_simulator(path)
     faults = _faults(simulator, written)
     out = EventLines(sys.stdout)
     world = build(simulator, options.unit, options.defect, now=time.monotonic(), emit=out,
                   faults=faults, bay=options.bay)
+    missing = sorted(set(wanted) - {name for name, _, _ in world.instruments()})
+    if missing:
+        raise WrongUse(f"The simulator {path} has no instrument named {', '.join(missing)}.",
+                       "Correct 'instruments' in the station file or in the simulator file.")
     if options.open_guard_after is not None:
         world.open_guard_after(options.open_guard_after)
     lifeline = sys.stdin.fileno() if options.lifeline else None

@@ -122,6 +122,14 @@ def test_options_of_simulated_stations_are_refused(quick_path: Path, option: tup
     assert not (quick_path / "records").exists()
 
 
+def test_an_instrument_that_the_simulator_lacks_is_named(quick_path: Path) -> None:
+    sequence, station = simulated(quick_path)
+    station.write_text(station.read_text().replace("\n  gauge:", "\n  second-gauge:"))
+    done = run(quick_path, sequence, station, "--acknowledge", "tester")
+    assert done.returncode == 5
+    assert "has no instrument named second-gauge" in done.stderr and "Traceback" not in done.stderr
+
+
 def test_instruments_that_are_not_there_are_all_named(quick_path: Path) -> None:
     names = loaded(ROOT / "simulators/demo-station.yaml")["instruments"]
     station = bench_station(quick_path, dict.fromkeys(names, NOWHERE))

@@ -53,7 +53,7 @@ def test_one_unit_is_shown_with_its_readings(station: Path, capsys: pytest.Captu
     assert "last run: SIMULATED PASS. As wanted." in said
     assert "current: 0.000420 A, pass (at least 0.00005 A, at most 0.00500 A)" in said
     assert "applied voltage: 1775 V to 1777 V, 11 samples (at least 1758 V, at most 1794 V)" in said
-    assert said.count("DH6-00000001") == 2
+    assert said.count("DH6-00000001") == 3  # its two runs, and where it stands now
     assert run(records, "DH6-00000002") == 0
     assert "last run: SIMULATED ABANDONED. The program ended." in capsys.readouterr().out
     assert run(records, "DH6-00000003") == 0
