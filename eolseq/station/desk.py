@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from threading import Lock
+from threading import RLock
 
 from eolseq.clock import Clock, Signal
 from eolseq.errors import StationFault
@@ -86,7 +86,7 @@ class Desk:
         self._held: dict[str, str] = {}    # instrument -> bay
         self._flying: dict[str, int] = {}  # instrument -> how many OFF are on their way to it
         self._line: list[_Request] = []
-        self._one_at_a_time = Lock()       # never held over a wait
+        self._one_at_a_time = RLock()      # never held over a wait; a signal's handler may trip in the middle of it
 
     # -- looks --------------------------------------------------------------------------------------------------
 

@@ -235,3 +235,20 @@ def test_reach_never_forgets_a_relay_that_may_be_closed(steps: list[tuple[str, i
             may[channel] = channel in closed
         assert {bay_of[each] for each, is_so in may.items() if is_so} == set(reach.bays_of(T))
         assert all(reach.may(T, bay_of[each]) == is_so for each, is_so in may.items())
+
+
+def test_a_trip_in_the_middle_of_a_grant_waits_for_nobody() -> None:
+    """A signal's handler runs in the thread that it interrupts, which may be at the Desk just then."""
+    clock, here = desk(switch={120: (T, "a")})
+    tripped: list[bool] = []
+
+    def trip(bay: str, _: frozenset[str]) -> None:
+        with here.off_to(bay, T) as reaches:
+            tripped.append(reaches)
+        here.if_held(bay, T, lambda: tripped.append(True))
+        here.withdraw(bay)
+
+    here.on_grant = trip
+    work = clock.start("a", lambda: here.give_back("a", here.take("a", {P}, nothing), dead=True))
+    assert work.join(1.0) and work.error is None
+    assert tripped == [True] and not here.holders() and not here.line()  # T is not its own, so nothing was ended there
