@@ -29,4 +29,5 @@ def refuse_box(log: Log, serial: str, run: Run) -> None:
     if report.findings_count:
         first = report.findings[0]
         raise Refused(f"The log does not audit clean: {report.findings_count} findings, the first in line "
-                      f"{first.line}: {first.name}.", f"{_NO_BOX} Keep a copy of the records folder as it is; show it to quality.")
+                      f"{first.line}: {first.name}.",
+                      f"{_NO_BOX} Keep a copy of the records folder as it is; show it to quality.")

@@ -56,7 +56,8 @@ def _void(said: Mapping[str, Any]) -> str:
 
 
 def _label(said: Mapping[str, Any]) -> str:
-    what = {"print": "label to be printed", "printed": "label taken by the printer", "read back": "label read back on its unit",
+    what = {"print": "label to be printed", "printed": "label taken by the printer",
+            "read back": "label read back on its unit",
             "unknown": "label: UNKNOWN whether it was printed"}.get(said["event"], f"label {said['event']}")
     return f"{what}: {said['of']}, copy {said['copy']}, on the pass in entry {said['end']}"
 
