@@ -104,6 +104,7 @@ class ShiftRig:
         self._stack = ExitStack()
         self.wires = self._stack.enter_context(virtual_wires(self.world, self.clock))
         self.pages_shown = 1
+        self.longest = LONGEST
 
     def open(self) -> ShiftRig:
         """Open the station and its log, as the command does."""
@@ -205,7 +206,7 @@ class ShiftRig:
             self.person.react(self._stands)
 
     def _end_of_day(self) -> None:
-        self.clock.sleep(LONGEST)
+        self.clock.sleep(self.longest)
         self.inbox.close()
 
     def close(self) -> None:

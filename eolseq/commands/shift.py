@@ -145,7 +145,7 @@ def _at_the_bays(options: argparse.Namespace, station: Station, path: Path, sequ
 def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[[Any], None]) -> Before:
     """Before anything is opened: what was under test when the program last ended, told first of all."""
     from eolseq.line.resume import Before, before
-    from eolseq.line.shift_events import Situation, Stands
+    from eolseq.line.shift_events import ShiftBegins, Situation, Stands
     from eolseq.records.reader import Records
     from eolseq.records.scan import LOG_NAME
 
@@ -153,6 +153,8 @@ def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[
     if not (folder / LOG_NAME).is_file():
         return Before()
     found = before(Records.open(folder), sequences, labels=station.labels is not None)
+    if found.cut and station.shift is not None:
+        tell(ShiftBegins(station.name, station.bays[0], bool(station.simulated), station.shift.takt))
     for words in found.words(station.bays[0]):
         tell(Stands(Situation.AFTER_CUT, words))
     return found

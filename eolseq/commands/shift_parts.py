@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -31,7 +32,7 @@ from eolseq.sequence.model import Sequence
 from eolseq.station.checks import Demand
 from eolseq.station.open import OpenStation
 
-SHORT = "Test voltage can kill. Closing the guard starts the test. Hands out, second person in sight; stop: red button."
+SHORT = "Test voltage can kill. Closing the guard starts the test. Red button: stop."
 """What each further unit is told; the guard's closing acknowledges it."""
 
 OPENS_WITHIN = 5.0  # s for a simulated guard to be seen open before a unit is put in
@@ -83,6 +84,8 @@ class AtStation:
         self.bay = self._bay.name
         paper = Paper.of(station)
         self.papers = None if paper is None else LabelPapers(paper, log)
+        if paper is not None:
+            _warm(paper, sequences, log.origin)
         self._contact = release_contact(self._bay.instruments.get("switching_unit"), self._bay.channels,
                                         station.release)
         self._guard_stays_open()
@@ -200,3 +203,10 @@ def _operator(crew: Crew, _: Cautions) -> str | None:
 def _order_at(order: Order, bay: str, what: Mapping[str, Any]) -> None:
     """An order to the simulated station, at a bay of several."""
     order({"bay": bay, **what})
+
+
+def _warm(paper: Paper, sequences: tuple[Sequence, ...], origin: str) -> None:
+    """Draw a label of no unit, so that the first unit of a shift waits no longer for its own than the others."""
+    for each in sequences:
+        with suppress(Refused):  # the gate of each unit says so again, where it matters
+            paper.refuse_unready(each, origin, "0" * 12)

@@ -30,6 +30,8 @@ from eolseq.serials import reserved
 
 TICK = 0.2  # s between two looks at the clock, the lock and whether the shift is to end
 
+NEXT_UNIT = "Open the guard, put the unit in and connect it. Then scan its rating plate."
+
 
 class Shift:
     """The loop of one bay. ``run`` ends when the input ends, ``=end`` is typed, or ``inbox.ended`` is set."""
@@ -42,6 +44,7 @@ class Shift:
         self._words = Words(around, tell)
         self._people = SigningIn(around, tell, self._words, pages)
         self._typed = ""
+        self._first = ""  # what has to be done with the unit before, before the next one comes
         self._told: Stands | None = None
         self._seen: SafetyState | None = None
         self._count = Count(around.clock.monotonic(), around.rules.takt)
@@ -101,7 +104,7 @@ class Shift:
         """Where the shift stands, and what has to be done."""
         lock, label = self._around.log.locked(), self._after.situation
         if lock is not None:
-            return Situation.LOCKED, f"{lock.reason} {lock.do} Then end the shift (=end); unlock with: eolseq unlock."
+            return Situation.LOCKED, f"Test nothing here. Leave the unit where it is, call maintenance. {lock.reason}"
         if self._people.reading:
             return Situation.CAUTIONS, self._people.do()
         if not self._people.by:
@@ -111,7 +114,7 @@ class Shift:
         due = self._around.due()
         if due:
             return Situation.CHECK_DUE, _due_words(due)
-        return Situation.WAITING, "Open the guard, put the unit in and connect it. Then scan its rating plate."
+        return Situation.WAITING, f"{self._first}{NEXT_UNIT}"
 
     def _stand(self, situation: Situation, do: str) -> None:
         if situation in (Situation.RUNNING, Situation.CHECKING):
@@ -149,8 +152,8 @@ class Shift:
             self._people.out()
 
     def _while_locked(self, _: Scan) -> None:
-        self._words.note("LOCKED", "This station tests nothing until it is unlocked. Leave the unit where it is.",
-                         "maintenance")
+        self._words.note("LOCKED", "This station tests nothing until it is unlocked: end the shift (=end), then "
+                         "maintenance or quality: eolseq unlock.", "maintenance")
 
     # -- units --------------------------------------------------------------------------------------------------
 
@@ -161,7 +164,7 @@ class Shift:
         elif self._people.is_badge(scan.text):
             self._people.badge(scan)
         elif due := self._around.due():
-            self._words.note("CHECK DUE", _due_words(due), due[0].do)
+            self._words.note("CHECK DUE", _due_words(due), "maintenance")
         else:
             self._test_scanned(scan)
 
@@ -188,6 +191,7 @@ class Shift:
             self._around.let_go(False)
             result = self._around.test(serial, sequence, self._people.crew, self._tell)
             self._count.take(result)
+            self._first = _first_of(result)
             if result.released:
                 self._after.passed(serial, sequence)
                 self._stand(*self._situation())
@@ -209,14 +213,14 @@ class Shift:
             self._inbox.reopen()
 
     def _say_after(self, result: RunResult, sequence: Sequence) -> None:
+        """The ticket of a reject, and in one sentence why a unit did not pass, with whom to call."""
         if result.released:
             return
         papers, rejected = self._around.papers, result.outcome in (Outcome.FAIL, Outcome.UNDECIDED)
         said = papers.ticket(sequence, result) if papers is not None and rejected else ""
-        if rejected:
-            self._words.note("REJECT", f"{result.serial}: set it aside with its ticket. {said}", result.sentence)
-        else:
-            self._words.note(str(result.outcome).upper(), result.sentence, result.sentence)
+        trouble = f" {said}" if "missing" in said else ""
+        word = "REJECT" if rejected else str(result.outcome).upper()
+        self._words.note(word, f"{result.sentence}{trouble}", _CALL.get(result.outcome, result.sentence))
 
     # -- checks of the station ----------------------------------------------------------------------------------
 
@@ -262,6 +266,19 @@ class Shift:
         with self._turning_away():
             self._around.let_go(True)
             self._words.note("UNIT DONE", "Label and rating plate are right. Take the unit out; next unit.")
+
+
+_CALL = {Outcome.FAULT: "maintenance", Outcome.UNDECIDED: "quality", Outcome.FAIL: "lead", Outcome.STOPPED: "lead"}
+"""Whom an outcome concerns; for a refusal its sentence says so."""
+
+
+def _first_of(result: RunResult) -> str:
+    """What has to be done with a unit that did not pass before the next one comes."""
+    if result.outcome in (Outcome.FAIL, Outcome.UNDECIDED):
+        return f"Hang its ticket on {result.serial} and set it aside. "
+    if result.outcome is Outcome.FAULT:
+        return f"Call maintenance first. {result.serial} has no result: set it aside. "
+    return "" if result.released else f"{result.serial} has no result: it stays here, or is set aside. "
 
 
 def _due_words(due: list[Due]) -> str:

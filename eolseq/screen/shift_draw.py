@@ -84,7 +84,7 @@ def _middle(view: ShiftView, width: int) -> list[Row]:
     word = str(view.situation) if view.situation is not None else ""
     if over is not None:
         rows = outcome_rows(over.outcome, width, simulated=view.simulated)
-        return [*rows, [(fit(f" {clean(over.serial)}: {clean(over.sentence)}", width), "bold")]]
+        return [*rows, [(fit(f"unit {clean(over.serial)}".center(width), width), "bold")]]
     strange = view.situation in (Situation.LOCKED, Situation.CHECK_DUE, Situation.AFTER_CUT, Situation.LABEL_MISSING)
     strip: Row = [((f" {SIMULATED} " if view.simulated else "").center(width, "╱" if strange else " "),
                    "inverse" if strange else "bold")]
@@ -115,7 +115,7 @@ def _pace(view: ShiftView, now: float, width: int) -> Row:
     total = tally.passed + rejected + tally.others
     takt = view.begins.takt if view.begins is not None else None
     seconds = view.seconds(now)
-    words = f" {total} units: {tally.passed} passed, {rejected} rejected, {tally.others} without a result"
+    words = f" tested {total}: {tally.passed} passed, {rejected} rejected, {tally.others} without a result"
     if takt is None:
         return [(fit(words, width), "")]
     ahead = total - int(seconds // takt)

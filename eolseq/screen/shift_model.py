@@ -21,8 +21,8 @@ from eolseq.line.shift_events import (
 )
 from eolseq.screen.model import RunView
 
-_KEEPS = (Situation.WAITING, Situation.LABEL, Situation.PLATE, Situation.LABEL_MISSING)
-"""Situations that leave the outcome of the last unit standing."""
+_KEEPS = (Situation.RUNNING, Situation.LABEL, Situation.PLATE, Situation.LABEL_MISSING)
+"""Situations through which the outcome of the last unit stays; a unit that passed is over when its label is right."""
 
 
 @dataclass(slots=True)
@@ -72,10 +72,12 @@ class ShiftView:
         self.begins = event
 
     def _stands(self, event: Stands, now: float) -> None:
-        if self.stands is None or event.situation is not self.stands.situation:
+        before = self.situation
+        if event.situation is not before:
             if event.situation is Situation.RUNNING:
                 self.note, self.over, self.short, self.run = None, None, "", RunView()
-            elif event.situation not in _KEEPS:
+            elif before not in _KEEPS or event.situation not in (*_KEEPS, Situation.WAITING) or (
+                    self.over is not None and self.over.released and event.situation is Situation.WAITING):
                 self.over = None
         self.stands = event
 
@@ -84,6 +86,8 @@ class ShiftView:
 
     def _taken(self, event: CodeTaken, now: float) -> None:
         self.note = None
+        if self.situation is Situation.WAITING:
+            self.over = None  # what comes now is about another unit
 
     def _over(self, event: UnitOver, now: float) -> None:
         self.over, self.note = event, None

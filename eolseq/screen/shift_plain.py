@@ -33,6 +33,7 @@ class PlainShift:
         self._clock = clock
         self._runs = Plain(stream)
         self._prefix = ""
+        self._begun: ShiftBegins | None = None
         self._bell = Bell(lambda: self._write("\a"), on=not silent)
         self._silent = silent
         self._one_at_a_time = RLock()  # never held over a wait
@@ -65,7 +66,9 @@ class PlainShift:
 
     def _begins(self, event: ShiftBegins) -> None:
         self._prefix = f"{SIMULATED} " if event.simulated else ""
-        self._line(f"shift at {event.station}, {event.bay}")
+        if event != self._begun:
+            self._line(f"shift at {event.station}, {event.bay}")
+        self._begun = event
 
     def _stands(self, event: Stands) -> None:
         if event.situation in (Situation.RUNNING, Situation.CHECKING):

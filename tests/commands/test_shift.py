@@ -157,8 +157,9 @@ def test_killed_in_the_middle_and_started_again(bays: Any) -> None:
     kept = len(bay.log())
     again = bays()
     again.wait_for("SIGN IN")
-    first = again.said.splitlines()[0]
-    assert first.startswith(f"POWER CUT. Unit {UNIT} was under test in bay-1")
+    begins, first = again.said.splitlines()[:2]
+    assert begins == "SIMULATED shift at Aldervale line bench, bay-1"
+    assert first.startswith(f"SIMULATED POWER CUT. Unit {UNIT} was under test in bay-1")
     assert "VOLTAGE MAY HAVE BEEN ON" in first
     assert "the bay was proved dead" in again.said.partition("SIGN IN")[0]
     again.scan("=end")
