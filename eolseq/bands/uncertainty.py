@@ -173,14 +173,19 @@ def coverage_factor(freedom: float, probability: float) -> float:
 
 def _t_inside(t: float, freedom: float) -> float:
     """The probability that Student's t lies within -t and t: 1 - I(x; v/2, 1/2), with x = v/(v + t^2)."""
-    x = freedom / (freedom + t * t)
-    a, b = freedom / 2, 0.5
-    if x in (0.0, 1.0):
-        return 1.0 - x
+    return beta_parts(freedom / 2, 0.5, freedom / (freedom + t * t))[1]
+
+
+def beta_parts(a: float, b: float, x: float) -> tuple[float, float]:
+    """The regularised incomplete beta function I(x; a, b) and what it lacks to 1, each exact where it is small."""
+    if x <= 0.0 or x >= 1.0:
+        return (0.0, 1.0) if x <= 0.0 else (1.0, 0.0)
     front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x))
     if x < (a + 1) / (a + b + 2):
-        return 1 - front * _beta_fraction(a, b, x) / a
-    return front * _beta_fraction(b, a, 1 - x) / b
+        below = front * _beta_fraction(a, b, x) / a
+        return below, 1 - below
+    above = front * _beta_fraction(b, a, 1 - x) / b
+    return 1 - above, above
 
 
 def _beta_fraction(a: float, b: float, x: float) -> float:

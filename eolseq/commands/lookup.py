@@ -24,12 +24,13 @@ def add_filters(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--instrument", metavar="NAME", help="only runs that used this instrument (name or serial)")
     parser.add_argument("--sequence", metavar="NAME", help="only runs of this sequence")
     parser.add_argument("--outcome", metavar="WORD", help="only runs that ended so: pass, fail, abandoned, open, ...")
-    parser.add_argument("--since", metavar="DATE", type=_date, help="only runs begun on this day or later (UTC)")
-    parser.add_argument("--until", metavar="DATE", type=_date, help="only runs begun on this day or earlier (UTC)")
+    parser.add_argument("--since", metavar="DATE", type=date, help="only runs begun on this day or later (UTC)")
+    parser.add_argument("--until", metavar="DATE", type=date, help="only runs begun on this day or earlier (UTC)")
     parser.add_argument("--reindex", action="store_true", help="make the index for these look-ups anew from the log")
 
 
-def _date(text: str) -> str:
+def date(text: str) -> str:
+    """A day, month or year as ISO 8601 writes it."""
     if not re.fullmatch(r"[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?", text):
         raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-01-31, 2026-01 or 2026")
     return text

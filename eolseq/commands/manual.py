@@ -37,6 +37,7 @@ TOPICS = {
     "labels": "labels, cartons, tickets of rejects, scanned labels, the release contact",
     "simulators": "the simulated station, its unit, defects and faults",
     "records": "the signed log: what is in it, how to read and audit it",
+    "review": "what a lead watches: yield, failures, stops, bays, drift, pace, and how sure each is",
     "keys": "who signs what, first use, approval and change control, lost keys",
     "auditing": "checking a log or a unit's bundle, with this program or without it",
     "safety": "what keeps people safe, and what this program does not do",

@@ -37,6 +37,7 @@ class Records:
         self.key = found.identity.key
         self.simulated = found.identity.role.startswith("simulated")
         self.size = found.tree.size
+        self.root = found.tree.root()
         self.incomplete = found.tail
 
     @classmethod
@@ -103,6 +104,10 @@ class Records:
         for _, line in self.raw(index, index + 1):
             return leaf_hash(line)
         raise WrongUse(f"The log has {self.size} entries, and none of index {index}.", "Choose a smaller index.")
+
+    def leaves(self, stop: int) -> Iterator[bytes]:
+        """The leaf hashes (32 bytes each) of the entries up to an index."""
+        return (leaf_hash(line) for _, line in self.raw(0, stop))
 
     def raw(self, start: int = 0, stop: int | None = None) -> Iterator[tuple[int, bytes]]:
         """Index and line (without newline) of the entries from one index up to another (or all), scars left out."""

@@ -48,17 +48,10 @@ class Retests:
 
 def retests(entries: Iterable[tuple[int, Mapping[str, Any]]]) -> Retests:
     """Look through the entries of KINDS, in the order of the log. Trials and reference units do not count."""
-    result = Retests()
-    bad: dict[str, _Bad] = {}
+    count = RetestCount()
     for index, payload in entries:
-        serial = str(payload["serial"])
-        if payload["kind"] == "rework":
-            if serial in bad:
-                bad[serial].cause = str(payload["cause"])
-                bad[serial].changed |= payload["changed"] is not None
-        elif payload["trial"] == "no" and not reserved(serial):
-            _take_run(result, bad, index, serial, payload)
-    return result
+        count.take(index, payload)
+    return count.result
 
 
 @dataclass(slots=True)
@@ -68,13 +61,30 @@ class _Bad:
     cause: str | None = None
 
 
-def _take_run(result: Retests, bad: dict[str, _Bad], index: int, serial: str, payload: Mapping[str, Any]) -> None:
-    outcome = payload["outcome"]
-    if outcome in ("fail", "undecided"):
-        bad[serial] = _Bad(index)
-    elif outcome == "pass":
-        where = str(payload["operator"]), str(payload["bay"])
-        result.passes[where] += 1
-        before = bad.pop(serial, None)
-        if before is not None and not before.changed:
-            result.found.append(Retest(serial, before.index, index, *where, before.cause))
+@dataclass(slots=True)
+class RetestCount:
+    """The same for whoever goes through a log once for several ends: take one entry after the other."""
+
+    result: Retests = field(default_factory=Retests)
+    _bad: dict[str, _Bad] = field(default_factory=dict)
+
+    def take(self, index: int, payload: Mapping[str, Any]) -> None:
+        """An entry of KINDS."""
+        serial = str(payload["serial"])
+        if payload["kind"] == "rework":
+            if serial in self._bad:
+                self._bad[serial].cause = str(payload["cause"])
+                self._bad[serial].changed |= payload["changed"] is not None
+        elif payload["trial"] == "no" and not reserved(serial):
+            self._take_run(index, serial, payload)
+
+    def _take_run(self, index: int, serial: str, payload: Mapping[str, Any]) -> None:
+        outcome = payload["outcome"]
+        if outcome in ("fail", "undecided"):
+            self._bad[serial] = _Bad(index)
+        elif outcome == "pass":
+            where = str(payload["operator"]), str(payload["bay"])
+            self.result.passes[where] += 1
+            before = self._bad.pop(serial, None)
+            if before is not None and not before.changed:
+                self.result.found.append(Retest(serial, before.index, index, *where, before.cause))

@@ -1,0 +1,137 @@
+"""``eolseq review``: what the records say of the line, for its lead."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from eolseq.commands.lookup import date
+from eolseq.errors import WrongUse
+
+if TYPE_CHECKING:
+    from eolseq.records.reader import Records
+    from eolseq.review.review import Review
+    from eolseq.review.window import Window
+
+NAME = "review"
+HELP = """what a log says of the line: yield, failures, stops, bays, drift, pace
+
+What wants somebody to look comes first. Trials, reference units and simulated runs never count among real ones."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the station, the window and the form of the answer."""
+    parser.add_argument("--station", metavar="STATION", type=Path,
+                        help="the station file that names the records folder (else: records, in the working folder)")
+    parser.add_argument("--since", metavar="DATE", type=date, help="only runs begun on this day or later (UTC)")
+    parser.add_argument("--until", metavar="DATE", type=date, help="only runs begun on this day or earlier (UTC)")
+    parser.add_argument("--shift", action="store_true", help="only the last shift")
+    parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
+    parser.add_argument("--pdf", metavar="FILE", type=Path, help="write it as a page to sign and to file")
+    parser.add_argument("--paper", metavar=("SIZE", "ROOT"), nargs=2,
+                        help="say instead whether the log still has the entries of which a page gives size and root")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Review the log; 0 whatever it says, since a bad day is no error. For --paper, 1 when the root is another."""
+    from eolseq.records.reader import Records
+    from eolseq.review.words import lines
+
+    folder, takt = _folder(options.station)
+    found = Records.open(folder)
+    if options.paper is not None:
+        return _held(found, *options.paper)
+    done = review_of(found, _window(found, options), takt)
+    if options.pdf is not None:
+        print(_page(done, options.pdf), file=sys.stderr if options.json else sys.stdout)
+    if options.json:
+        print(json.dumps(_document(done), indent=2))
+        return 0
+    for line in lines(done):
+        print(visible(line))
+    return 0
+
+
+def review_of(found: Records, window: Window, takt: float | None) -> Review:
+    """The review of an opened log."""
+    from eolseq.review.review import KINDS, LogFacts, review
+
+    facts = LogFacts(str(found.path), found.origin, found.size, found.root.hex(), found.simulated)
+    return review(found.payloads(KINDS), facts, window, takt)
+
+
+def shift_window(found: Records) -> Window:
+    """The window of the last shift in a log; WrongUse when it has none."""
+    from eolseq.review.window import last_shift
+
+    marks = [(index, str(payload["event"]), str(payload["bay"]))
+             for index, payload in found.payloads(frozenset({"shift"}))]
+    window = last_shift(marks)
+    if window is None:
+        raise WrongUse(f"The log {found.path} has no shift.", "Leave --shift out, or give --since and --until.")
+    return window
+
+
+def _folder(station: Path | None) -> tuple[Path, float | None]:
+    """The records folder and the takt (seconds) of a station file; the working folder's records without one."""
+    if station is None:
+        return Path("records"), None
+    from eolseq.shipped import find
+    from eolseq.station.file import load_station
+
+    bench = load_station(find(station, shipped=True))
+    return Path(bench.records), None if bench.shift is None else bench.shift.takt
+
+
+def _window(found: Records, options: argparse.Namespace) -> Window:
+    from eolseq.review.window import Window
+
+    if not options.shift:
+        return Window(options.since, options.until)
+    if options.since or options.until:
+        raise WrongUse("--shift is a window of its own.", "Leave --since and --until out, or --shift.")
+    return shift_window(found)
+
+
+def _held(found: Records, size: str, root: str) -> int:
+    """Whether the first entries of a log still have the root that stands on a page."""
+    from eolseq.records.merkle import root_of
+
+    if not size.isdecimal() or not 0 < int(size) <= found.size:
+        raise WrongUse(f"The log has {found.size} entries; the page says {size[:20]}.",
+                       "Copy the number from the page again. If it is right, entries are missing: show it to quality.")
+    now = root_of(found.leaves(int(size))).hex()
+    if now == root.lower():
+        print(f"The first {size} entries of {found.origin} are those of the page.")
+        return 0
+    print(f"NOT THE SAME: the first {size} entries of {found.origin} have the root {now}. Compare the page letter by "
+          "letter; if it says otherwise, keep a copy of the folder as it is, and show both to quality.")
+    return 1
+
+
+def _document(done: Review) -> dict[str, object]:
+    """The review as plain data, with every row; named tuples become objects."""
+    from eolseq.review.plain import plain
+
+    return {"format": 1, **plain(done)}
+
+
+def _page(done: Review, path: Path) -> str:
+    """Write the page; what was done. A file that is there already is not written over."""
+    from eolseq.review.sheet import pdf_of
+
+    page = pdf_of(done)
+    try:
+        with path.open("xb") as stream:
+            stream.write(page)
+    except OSError as error:
+        raise WrongUse(f"The page {path} cannot be written: {error.strerror}.", "Choose another name.") from error
+    return f"wrote {path}"
+
+
+def visible(text: str) -> str:
+    """The text with whatever a terminal could act on written as an escape."""
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)

@@ -1,0 +1,107 @@
+"""What can be said of a line from a few counts and readings: intervals, and how likely a difference is by chance. Pure.
+
+A yield's interval is Clopper and Pearson's (Biometrika 26 (1934) 404): it holds the true yield at least as often as it
+says, at every count. Wilson's is shorter and holds it 95 times in 100 only on average over all yields; near the yields
+of a good line it may hold it less often, and a lead should not be told that a bay is better known than it is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from eolseq.bands.uncertainty import beta_parts
+
+CONFIDENCE = 0.95
+"""How sure an interval is."""
+
+ALARM = 0.01
+"""How often all comparisons of one kind together may speak up when nothing is the matter."""
+
+
+class Share(NamedTuple):
+    """So many of so many, with the interval in which the true share lies; 0 to 1."""
+
+    number: int
+    of: int
+    low: float
+    high: float
+
+    @property
+    def value(self) -> float:
+        """The share itself; 0 of nothing is 0."""
+        return self.number / self.of if self.of else 0.0
+
+
+def share(count: int, of: int, confidence: float = CONFIDENCE) -> Share:
+    """A share with Clopper and Pearson's exact interval; 0 to 1 when nothing was counted."""
+    tail = (1 - confidence) / 2
+    low = _quantile(count, of - count + 1, tail) if count else 0.0
+    high = _quantile(count + 1, of - count, 1 - tail) if count < of else 1.0
+    return Share(count, of, low, high)
+
+
+def _quantile(a: float, b: float, probability: float) -> float:
+    """Below which value a beta distribution has this probability, by halving."""
+    low, high = 0.0, 1.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if beta_parts(a, b, middle)[0] < probability else (low, middle)
+    return (low + high) / 2
+
+
+def by_chance(first: tuple[int, int], second: tuple[int, int]) -> float:
+    """How likely two counts (so many of so many) are at least so unlike by chance: Fisher's exact test, two-sided.
+
+    The sum over all tables with the same margins that are no more likely than the one seen.
+    """
+    (a, n), (c, m) = first, second
+    passed, total = a + c, n + m
+    least, most = max(0, passed - m), min(n, passed)
+    whole = _log_ways(total, passed)
+
+    def likely(k: int) -> float:
+        return math.exp(_log_ways(n, k) + _log_ways(m, passed - k) - whole)
+
+    seen = likely(a) * (1 + 1e-7)
+    return min(1.0, math.fsum(each for each in map(likely, range(least, most + 1)) if each <= seen))
+
+
+def _log_ways(of: int, chosen: int) -> float:
+    return math.lgamma(of + 1) - math.lgamma(chosen + 1) - math.lgamma(of - chosen + 1)
+
+
+def means_by_chance(before: Sequence[float], after: Sequence[float]) -> float:
+    """How likely the means of two series are at least so far apart by chance: Welch's t test, two-sided.
+
+    Two or more readings in each. Series without any spread differ for certain or not at all.
+    """
+    squares = [_mean_square(each) for each in (before, after)]
+    apart, variance = _mean(after) - _mean(before), sum(squares)
+    if variance == 0:
+        return 1.0 if apart == 0 else 0.0
+    freedom = variance ** 2 / sum(square ** 2 / (len(each) - 1)
+                                  for square, each in zip(squares, (before, after), strict=True))
+    return beta_parts(freedom / 2, 0.5, freedom / (freedom + apart ** 2 / variance))[0]
+
+
+def _mean(values: Sequence[float]) -> float:
+    return math.fsum(values) / len(values)
+
+
+def _mean_square(values: Sequence[float]) -> float:
+    """The square of the standard uncertainty of a mean."""
+    mean = _mean(values)
+    return math.fsum((each - mean) ** 2 for each in values) / (len(values) - 1) / len(values)
+
+
+def held_against(chances: Iterable[float], alarm: float = ALARM) -> list[bool]:
+    """Which chances are too small for chance, so that all together are wrong at most this often: Holm's rule."""
+    found = list(chances)
+    result = [False] * len(found)
+    for rank, place in enumerate(sorted(range(len(found)), key=found.__getitem__)):
+        if found[place] > alarm / (len(found) - rank):
+            break
+        result[place] = True
+    return result

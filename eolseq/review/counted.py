@@ -1,0 +1,137 @@
+"""Yields and causes: how many units passed at once, at which step the others did not, and which passed later. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import Any, NamedTuple
+
+from eolseq.review.chance import Share, by_chance, held_against, share
+from eolseq.review.retests import RetestCount
+
+JUDGED = ("pass", "fail", "undecided")
+"""Outcomes that say something of the unit; a stop or a fault of the station says nothing of it."""
+
+
+class Failure(NamedTuple):
+    """A model and step at which so many runs of so many judged ones of the model did not pass."""
+
+    model: str
+    step: str
+    number: int
+    of: int
+
+
+class Unlike(NamedTuple):
+    """Two bays with the same model, and how likely their yields are so unlike by chance; ``told``: too unlikely."""
+
+    model: str
+    bays: tuple[str, str]
+    yields: tuple[Share, Share]
+    chance: float
+    told: bool
+
+
+class Again(NamedTuple):
+    """Units that did not pass at a step of a model and then did with nothing changed on them: no fault was found."""
+
+    model: str
+    step: str
+    number: int
+
+
+@dataclass(slots=True)
+class Counts:
+    """Counts judged runs; ``take`` wants every one of the log up to the end of the window, in order."""
+
+    judged: Counter[str] = field(default_factory=Counter)
+    _first: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
+    _seen: set[tuple[str, str]] = field(default_factory=set)
+    _failed_at: Counter[tuple[str, str]] = field(default_factory=Counter)
+    _step_of: dict[int, tuple[str, str]] = field(default_factory=dict)
+    _retests: RetestCount = field(default_factory=RetestCount)
+    _inside: set[int] = field(default_factory=set)
+    _passes: Counter[tuple[str, str]] = field(default_factory=Counter)
+
+    def take(self, index: int, end: Mapping[str, Any], *, inside: bool) -> bool:
+        """One run's end; whether it is the first judged run of its unit with this sequence."""
+        self._retests.take(index, end)
+        model, serial, outcome = str(end["sequence"]["name"]), str(end["serial"]), str(end["outcome"])
+        if outcome not in JUDGED:
+            return False
+        first = (serial, model) not in self._seen
+        self._seen.add((serial, model))
+        if outcome != "pass":
+            self._step_of[index] = model, _step_of(end, outcome)
+        if inside:
+            self._count(index, end, model, outcome, first)
+        return first
+
+    def _count(self, index: int, end: Mapping[str, Any], model: str, outcome: str, first: bool) -> None:
+        self.judged[model] += 1
+        if outcome == "pass":
+            self._inside.add(index)
+            self._passes[str(end["operator"]), str(end["bay"])] += 1
+        else:
+            self._failed_at[self._step_of[index]] += 1
+        if first:
+            self._first[model, str(end["bay"]), outcome == "pass"] += 1
+
+    def rework(self, index: int, payload: Mapping[str, Any]) -> None:
+        """A rework of a unit was entered."""
+        self._retests.take(index, payload)
+
+    def first_pass(self, model: str | None = None, bay: str | None = None) -> Share:
+        """How many units passed at their first judged run, of a model and at a bay, or of all."""
+        fits = {True: 0, False: 0}
+        for (this, at, passed), count in self._first.items():
+            if model in (None, this) and bay in (None, at):
+                fits[passed] += count
+        return share(fits[True], fits[True] + fits[False])
+
+    @property
+    def models(self) -> list[str]:
+        """Every model with a judged run, by name."""
+        return sorted(self.judged)
+
+    @property
+    def bays(self) -> list[str]:
+        """Every bay at which a unit had its first judged run, by name."""
+        return sorted({bay for _, bay, _ in self._first})
+
+    def failures(self) -> list[Failure]:
+        """The steps at which runs did not pass, most of them first."""
+        return [Failure(model, step, count, self.judged[model])
+                for (model, step), count in sorted(self._failed_at.items(), key=lambda each: (-each[1], each[0]))]
+
+    def unlike(self) -> list[Unlike]:
+        """Every two bays with the same model, least likely by chance first; a mix of models can feign no difference."""
+        pairs = []
+        for model in self.models:
+            yields = {bay: self.first_pass(model, bay) for bay in self.bays}
+            pairs += [(model, pair, (yields[pair[0]], yields[pair[1]])) for pair in combinations(self.bays, 2)
+                      if yields[pair[0]].of and yields[pair[1]].of]
+        chances = [by_chance((one.number, one.of), (other.number, other.of)) for _, _, (one, other) in pairs]
+        found = [Unlike(*pair, chance, told) for pair, chance, told
+                 in zip(pairs, chances, held_against(chances), strict=True)]
+        return sorted(found, key=lambda each: each.chance)
+
+    def retests(self) -> list[tuple[str, str, int, int]]:
+        """Operator, bay, passes after a failure with nothing changed, of how many passes; most first."""
+        counted = Counter((each.operator, each.bay) for each in self._retests.result.found
+                          if each.passed in self._inside)
+        return sorted(((*key, counted[key], passes) for key, passes in self._passes.items()),
+                      key=lambda row: (-row[2], row[0], row[1]))
+
+    def no_fault_found(self) -> list[Again]:
+        """The same by the step that had not passed: where to look for a contact that is not good."""
+        counted = Counter(self._step_of[each.failed] for each in self._retests.result.found
+                          if each.passed in self._inside)
+        return [Again(*key, count) for key, count in sorted(counted.items(), key=lambda each: (-each[1], each[0]))]
+
+
+def _step_of(end: Mapping[str, Any], outcome: str) -> str:
+    """The first step that ended as the run did."""
+    return next((str(step["name"]) for step in end["steps"] if step["outcome"] == outcome), "no step")

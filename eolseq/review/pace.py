@@ -1,0 +1,69 @@
+"""How long a unit takes, and how far apart units begin, beside the line's takt. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from statistics import median
+from typing import NamedTuple
+
+from eolseq.review.window import LONGEST, Moment, seconds
+
+
+class Times(NamedTuple):
+    """Seconds: how many there are, the median, and the times that one in ten is below and above; None when none."""
+
+    number: int
+    middle: float | None
+    short: float | None
+    long: float | None
+
+
+class Pace(NamedTuple):
+    """Begin to end of judged runs (of all, by bay), begin to begin over the whole line, and how many of those in takt.
+
+    ``takt`` is in seconds, None where the station file states none; ``in_takt`` counts the times not above it.
+    """
+
+    cycle: Times
+    by_bay: dict[str, Times]
+    between: Times
+    takt: float | None
+    in_takt: int
+
+
+@dataclass(slots=True)
+class Paces:
+    """Gathers the times of a window. The end of a shift, or LONGEST, ends a time between begins without a figure."""
+
+    takt: float | None
+    _cycles: dict[str, list[float]] = field(default_factory=dict)
+    _between: list[float] = field(default_factory=list)
+    _last: Moment | None = None
+
+    def begins(self, at: Moment) -> None:
+        """A unit begins, at any bay."""
+        if self._last is not None and (gap := seconds(self._last, at)) <= LONGEST:
+            self._between.append(gap)
+        self._last = at
+
+    def ended(self, bay: str, began: Moment, at: Moment) -> None:
+        """A judged run ended at a bay."""
+        self._cycles.setdefault(bay, []).append(seconds(began, at))
+
+    def pause(self) -> None:
+        """Work ended, or a run that is not counted lies between."""
+        self._last = None
+
+    def result(self) -> Pace:
+        """The times."""
+        every = [each for cycles in self._cycles.values() for each in cycles]
+        return Pace(_times(every), {bay: _times(self._cycles[bay]) for bay in sorted(self._cycles)},
+                    _times(self._between), self.takt,
+                    0 if self.takt is None else sum(each <= self.takt for each in self._between))
+
+
+def _times(values: list[float]) -> Times:
+    if not values:
+        return Times(0, None, None, None)
+    ordered, tenth = sorted(values), len(values) // 10
+    return Times(len(values), median(ordered), ordered[tenth], ordered[-1 - tenth])

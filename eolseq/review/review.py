@@ -1,0 +1,190 @@
+"""A log looked through once for everything that a lead watches. Pure: entries come in, a ``Review`` goes out.
+
+What is counted: runs of the log's own mode (real ones; simulated ones only in the log of a simulated station, which
+every view of it says), no trials, no reference units. What was left out is counted too.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from eolseq.review.chance import Share
+from eolseq.review.counted import JUDGED, Again, Counts, Failure, Unlike
+from eolseq.review.drift import Drift, Drifts
+from eolseq.review.pace import Pace, Paces
+from eolseq.review.silence import Silence, Silences
+from eolseq.review.stops import Stop, Stops, reason_of
+from eolseq.review.window import Moment, Window, left_out, moment
+
+KINDS = frozenset({"begin", "end", "abandon", "rework", "shift", "lock", "unlock", "remark", "challenge"})
+"""The kinds of entries that a review is worked out from."""
+
+
+class LogFacts(NamedTuple):
+    """The log that was reviewed: path, origin, entries, Merkle root over them (hex), and whether it is simulated."""
+
+    path: str
+    origin: str
+    size: int
+    root: str
+    simulated: bool
+
+
+@dataclass(frozen=True)
+class Review:
+    """What the records say of the line in a window; shares are 0 to 1, times in seconds.
+
+    ``challenge``: outcome, time (ISO 8601, UTC) and entry of the last challenge up to the end of the window.
+    """
+
+    log: LogFacts
+    window: str
+    began: tuple[str, str] | None
+    outcomes: Mapping[str, int]
+    left_out: Mapping[str, int]
+    still_open: int
+    refused: tuple[tuple[str, int], ...]
+    first_pass: Share
+    by_model: tuple[tuple[str, Share], ...]
+    by_bay: tuple[tuple[str, Share], ...]
+    failures: tuple[Failure, ...]
+    retests: tuple[tuple[str, str, int, int], ...]
+    no_fault_found: tuple[Again, ...]
+    stops: tuple[Stop, ...]
+    locks: tuple[Stop, ...]
+    unlike: tuple[Unlike, ...]
+    drifts: tuple[Drift, ...]
+    silences: tuple[Silence, ...]
+    challenge: tuple[str, str, int] | None
+    pace: Pace
+
+
+@dataclass(slots=True)
+class _Open:
+    bay: str
+    began: Moment
+    inside: bool
+
+
+@dataclass
+class Reviewer:
+    """Takes the entries of KINDS in the order of the log, from its first one on."""
+
+    log: LogFacts
+    window: Window
+    takt: float | None = None
+    _open: dict[int, _Open] = field(default_factory=dict)
+    _outcomes: Counter[str] = field(default_factory=Counter)
+    _left_out: Counter[str] = field(default_factory=Counter)
+    _refused: Counter[str] = field(default_factory=Counter)
+    _span: tuple[str, str] | None = None
+    _challenge: tuple[str, str, int] | None = None
+    _counts: Counts = field(default_factory=Counts)
+    _stops: Stops = field(default_factory=Stops)
+    _locks: Stops = field(default_factory=Stops)
+    _drifts: Drifts = field(default_factory=Drifts)
+    _silences: Silences = field(default_factory=Silences)
+
+    def __post_init__(self) -> None:
+        self._paces = Paces(self.takt)
+        self._takes: dict[str, Callable[[int, Mapping[str, Any]], None]] = {
+            "begin": self._begin, "end": self._end, "abandon": self._abandon, "shift": self._shift,
+            "lock": self._lock, "unlock": self._unlock, "rework": self._counts.rework, "remark": self._remark,
+            "challenge": self._challenged}
+
+    def take(self, index: int, payload: Mapping[str, Any]) -> None:
+        """One entry; those after the window change nothing but the ends of what began in it."""
+        kind, time = payload["kind"], payload["time"]
+        if self.window.before_end(index, time) or kind not in ("challenge", "rework", "remark", "lock"):
+            self._takes[kind](index, payload)
+
+    def _begin(self, index: int, payload: Mapping[str, Any]) -> None:
+        inside = self.window.has(index, payload["time"])
+        why = left_out(payload, simulated=self.log.simulated)
+        if why:
+            self._left_out[why] += inside
+            return
+        if not self.window.before_end(index, payload["time"]):
+            self._stops.begins(str(payload["bay"]), moment(payload))
+            return
+        self._open[index] = opened = _Open(str(payload["bay"]), moment(payload), inside)
+        if inside:
+            self._span = self._span[0] if self._span else payload["time"], payload["time"]
+            self._stops.begins(opened.bay, opened.began)
+            self._paces.begins(opened.began)
+
+    def _end(self, index: int, payload: Mapping[str, Any]) -> None:
+        run = self._open.pop(payload["run"], None)
+        if run is None:
+            return
+        first, outcome = self._counts.take(index, payload, inside=run.inside), payload["outcome"]
+        self._outcomes[outcome] += run.inside
+        if outcome in JUDGED:
+            self._silences.take(payload)
+        if first:
+            self._drifts.take(payload)
+        if run.inside:
+            at = moment(payload)
+            if outcome in JUDGED:
+                self._paces.ended(run.bay, run.began, at)
+            else:
+                self._stops.stopped(run.bay, _why(payload, outcome), at)
+
+    def _abandon(self, _: int, payload: Mapping[str, Any]) -> None:
+        """The program or the power went; nobody knows when, so the time is counted from the run's begin."""
+        run = self._open.pop(payload["run"], None)
+        if run is not None and run.inside:
+            self._outcomes["abandoned"] += 1
+            self._stops.stopped(run.bay, "abandoned: the program or the power went.", run.began)
+
+    def _shift(self, index: int, payload: Mapping[str, Any]) -> None:
+        if payload["event"] == "end":
+            self._stops.ended(str(payload["bay"]))
+        elif self.window.has(index, payload["time"]):
+            self._paces.pause()
+
+    def _lock(self, index: int, payload: Mapping[str, Any]) -> None:
+        if self.window.has(index, payload["time"]):
+            self._locks.stopped("", reason_of(payload["reason"]), moment(payload))
+
+    def _unlock(self, _: int, payload: Mapping[str, Any]) -> None:
+        self._locks.begins("", moment(payload))
+
+    def _remark(self, index: int, payload: Mapping[str, Any]) -> None:
+        if payload["serial"] is not None and self.window.has(index, payload["time"]):
+            self._refused[reason_of(payload["reason"])] += 1
+
+    def _challenged(self, index: int, payload: Mapping[str, Any]) -> None:
+        self._challenge = payload["outcome"], payload["time"], index
+
+    def result(self) -> Review:
+        """Everything, worked out."""
+        counts = self._counts
+        return Review(
+            log=self.log, window=self.window.words, began=self._span, outcomes=dict(self._outcomes.most_common()),
+            left_out={why: count for why, count in self._left_out.items() if count},
+            still_open=sum(each.inside for each in self._open.values()), refused=tuple(self._refused.most_common()),
+            first_pass=counts.first_pass(), by_model=tuple((each, counts.first_pass(each)) for each in counts.models),
+            by_bay=tuple((each, counts.first_pass(bay=each)) for each in counts.bays),
+            failures=tuple(counts.failures()), retests=tuple(counts.retests()),
+            no_fault_found=tuple(counts.no_fault_found()), stops=tuple(self._stops.result()),
+            locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()), drifts=tuple(self._drifts.result()),
+            silences=tuple(self._silences.result()), challenge=self._challenge, pace=self._paces.result())
+
+
+def review(entries: Iterable[tuple[int, Mapping[str, Any]]], log: LogFacts, window: Window,
+           takt: float | None = None) -> Review:
+    """Look through the entries of KINDS; ``takt`` in seconds, None where the station states none."""
+    reviewer = Reviewer(log, window, takt)
+    for index, payload in entries:
+        reviewer.take(index, payload)
+    return reviewer.result()
+
+
+def _why(end: Mapping[str, Any], outcome: str) -> str:
+    """Why a run was stopped or a fault: its step's own sentence, which has the step's name not before it."""
+    said = next((step["sentence"] for step in end["steps"] if step["outcome"] == outcome), end["sentence"])
+    return f"{outcome}: {reason_of(said)}"

@@ -1,0 +1,60 @@
+"""Stops of the line: why, how often, and the time from each to the next unit's begin. Pure."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from eolseq.review.window import LONGEST, Moment, seconds
+
+_NUMBER = re.compile(r"[0-9]+(\.[0-9]+)?")
+_SENTENCE = re.compile(r"(.+?[.!])(\s|$)", re.S)
+
+
+class Stop(NamedTuple):
+    """A reason for stops: how often, seconds lost in all, and how many were followed by no unit in that work."""
+
+    reason: str
+    number: int
+    lost: float
+    unfollowed: int
+
+
+@dataclass(slots=True)
+class Stops:
+    """Times every stop until its bay's next begin. A shift's end, or LONGEST, ends the wait without a figure."""
+
+    _waiting: dict[str, tuple[str, Moment]] = field(default_factory=dict)
+    _found: dict[str, list[float | None]] = field(default_factory=dict)
+
+    def stopped(self, bay: str, reason: str, at: Moment) -> None:
+        """A run at a bay ended without a word on its unit, at a moment."""
+        self.ended(bay)
+        self._waiting[bay] = reason, at
+
+    def begins(self, bay: str, at: Moment) -> None:
+        """The next run begins at a bay."""
+        if bay in self._waiting:
+            reason, since = self._waiting.pop(bay)
+            lost = seconds(since, at)
+            self._found.setdefault(reason, []).append(lost if lost <= LONGEST else None)
+
+    def ended(self, bay: str) -> None:
+        """Work at a bay ended; a stop before that has cost what nobody can tell."""
+        if bay in self._waiting:
+            self._found.setdefault(self._waiting.pop(bay)[0], []).append(None)
+
+    def result(self) -> list[Stop]:
+        """Every reason, most time lost first; what is still waited for counts as not followed."""
+        for bay in list(self._waiting):
+            self.ended(bay)
+        found = [Stop(reason, len(each), sum(lost for lost in each if lost is not None), each.count(None))
+                 for reason, each in self._found.items()]
+        return sorted(found, key=lambda each: (-each.lost, -each.number, each.reason))
+
+
+def reason_of(sentence: str) -> str:
+    """The reason in a sentence of the record: its first sentence, with # for numbers, so that the same ones count."""
+    found = _SENTENCE.match(sentence.strip() + " ")
+    return _NUMBER.sub("#", found[1] if found is not None else sentence.strip())[:100] or "no reason recorded"

@@ -1,0 +1,90 @@
+"""Which runs are looked at: those begun between two dates or two entries, and how they are told apart. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from eolseq.serials import reserved
+
+LONGEST = 4 * 3600.0
+"""Seconds. A longer time between two units is a pause or the end of work, and is in no figure of pace or lost time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Dates in UTC (2026-01-31, 2026-01 or 2026; both count), or the entries from ``first`` up to and with ``last``."""
+
+    since: str | None = None
+    until: str | None = None
+    first: int | None = None
+    last: int | None = None
+
+    def has(self, index: int, time: str) -> bool:
+        """Whether an entry of this index and time (ISO 8601, UTC) lies in it."""
+        return self.before_end(index, time) and (self.since is None or time >= self.since) and \
+            (self.first is None or index >= self.first)
+
+    def before_end(self, index: int, time: str) -> bool:
+        """Whether an entry lies in it or before it: what came earlier tells what is usual."""
+        return (self.until is None or time < self.until + "~") and (self.last is None or index <= self.last)
+
+    @property
+    def words(self) -> str:
+        """The window for people."""
+        if self.first is not None:
+            return "the last shift"
+        if self.since == self.until and self.since is not None:
+            return self.since
+        said = [f"from {self.since}"] if self.since else []
+        return " ".join([*said, *([f"up to {self.until}"] if self.until else [])]) or "the whole log"
+
+
+class Moment(NamedTuple):
+    """When an entry was written: wall clock, and the monotonic time (seconds) of a boot of the computer."""
+
+    time: datetime
+    boot: str
+    mono: float
+
+
+def moment(payload: Mapping[str, Any]) -> Moment:
+    """When an entry was written."""
+    return Moment(datetime.fromisoformat(payload["time"]), payload["boot"], float(payload["mono"]))
+
+
+def seconds(first: Moment, then: Moment) -> float:
+    """From one moment to a later one: monotonic within a boot, since a wall clock may be set; never below nothing."""
+    if first.boot == then.boot:
+        return max(0.0, then.mono - first.mono)
+    return max(0.0, (then.time - first.time).total_seconds())
+
+
+def left_out(begin: Mapping[str, Any], *, simulated: bool) -> str:
+    """Why a run is not counted; empty when it is. ``simulated``: the log is of a simulated station and says so."""
+    if reserved(str(begin["serial"])):
+        return "on reference units or known loads"
+    if begin["mode"] != "real" and not simulated:
+        return "simulated"
+    return "trials" if begin["trial"] != "no" else ""
+
+
+def last_shift(marks: list[tuple[int, str, str]]) -> Window | None:
+    """The window of the last shift, from marks (index, event, bay) in order; None when there was none.
+
+    A shift at several bays is one: it begins with the first bay that began while no other was at work.
+    """
+    working: set[str] = set()
+    first = last = None
+    for index, event, bay in marks:
+        if event == "begin":
+            if not working or bay in working:  # a mark of the same bay again: the one before was cut off
+                working, first = set(), index
+            working.add(bay)
+            last = None
+        else:
+            working.discard(bay)
+            last = None if working else index
+    return None if first is None else Window(first=first, last=last)

@@ -1,0 +1,198 @@
+"""A review in lines of at most 78 letters: what wants somebody to look comes first, then the figures. Pure."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Mapping
+
+from eolseq.review.chance import Share
+from eolseq.review.drift import Drift
+from eolseq.review.pace import Times
+from eolseq.review.review import Review
+from eolseq.review.silence import Silence
+from eolseq.review.stops import Stop
+
+WIDTH = 78
+MOST = 5
+"""Rows of a list on the screen; the document (--json) has all."""
+
+
+def percent(value: float) -> str:
+    """A share for people; what is not all or nothing is never rounded to it."""
+    if 0 < value < 0.0005 or 0.9995 <= value < 1:
+        return "<0.1 %" if value < 0.5 else ">99.9 %"
+    return f"{value * 100:.1f} %"
+
+
+def share_words(share: Share) -> str:
+    """A share with its interval."""
+    if not share.of:
+        return "no unit"
+    return f"{share.number} of {share.of} = {percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
+
+
+def chance_words(chance: float) -> str:
+    """A probability for people."""
+    return "below 1 in 1,000,000" if chance < 1e-6 else f"1 in {1 / chance:,.0f}" if chance < 0.1 else percent(chance)
+
+
+def time_words(seconds: float) -> str:
+    """A time for people."""
+    whole = round(seconds)
+    return f"{seconds:.1f} s" if seconds < 60 else f"{whole // 60} min {whole % 60:02} s" if whole < 3600 else \
+        f"{whole // 3600} h {whole % 3600 // 60:02} min"
+
+
+def looks(review: Review) -> list[str]:
+    """What wants somebody to look, each a sentence that says at what; empty when there is nothing."""
+    found = [silence_words(each) for each in review.silences if each.told]
+    found += [f"{each.model}: bays {each.bays[0]} and {each.bays[1]} differ, {share_words(each.yields[0])} against "
+              f"{share_words(each.yields[1])}; by chance {chance_words(each.chance)}. Look at fixture and leads of the "
+              "bay with less." for each in review.unlike if each.told]
+    found += [drift_words(each) + " Look at fixture, instrument and parts." for each in review.drifts if each.told]
+    if review.challenge is not None and review.challenge[0] != "pass":
+        found.append(f"The last challenge (entry {review.challenge[2]}) was not passed. Ask maintenance.")
+    return found
+
+
+def silence_words(each: Silence) -> str:
+    """How long a withstand tester has rejected nothing, and what that is worth."""
+    said = f"Withstand tester {each.tester}: no reject in {each.units} {'unit' if each.units == 1 else 'units'}"
+    if each.chance is None:
+        return f"{said}, and none ever in this log; only reference units show that it can."
+    if not each.units:
+        return f"Withstand tester {each.tester}: its last unit was a reject; {each.rejects} of {each.before}."
+    end = " Show it its reference units." if each.told else ""
+    return f"{said}; it rejected {each.rejects} of {each.before} before; by chance {chance_words(each.chance)}.{end}"
+
+
+def drift_words(each: Drift) -> str:
+    """How far the mean of a series moved inside its band."""
+    series = each.series
+    return (f"{series.model}, {series.step}, {series.reading}, {series.bay}: mean from {each.before:.4g} to "
+            f"{each.after:.4g} {series.unit}, {each.share * 100:+.1f} % of the band, in {each.number} units and the "
+            f"{each.number} after them; by chance {chance_words(each.chance)}.")
+
+
+def lines(review: Review) -> list[str]:
+    """The whole review for a screen."""
+    said = [*_head(review), *_looks(review)]
+    said += _rows("first pass by model", _yields(review.by_model))
+    said += _rows("first pass by bay", _yields(review.by_bay))
+    for title, rows in sections(review):
+        said += _rows(title, rows)
+    return [*said, *_foot(review)]
+
+
+def brief(review: Review) -> list[str]:
+    """The review for the end of a shift, in few lines: the yield, what to look at, the worst of each kind."""
+    return [*_head(review), *_looks(review), *_rows("not passed at", _failures(review), 3),
+            *_rows("time lost", [_stop(each) for each in review.stops], 3), *_foot(review)]
+
+
+def facts(review: Review) -> list[str]:
+    """What was looked at, and what was left out."""
+    said = [_outcomes(review)]
+    if review.began is not None:
+        said.append(f"units begun from {_utc(review.began[0])} to {_utc(review.began[1])} UTC")
+    return said + ([f"left out: {_counted(review.left_out)}"] if review.left_out else [])
+
+
+def _head(review: Review) -> list[str]:
+    mark = "SIMULATED: says nothing about a real line. " if review.log.simulated else ""
+    first, *others = facts(review)
+    said = _wrap(f"{mark}Review of {review.window}: {first}")
+    for each in others:
+        said += _wrap(each)
+    return said + _wrap(f"first pass  {share_words(review.first_pass)}, 95 %", "            ")
+
+
+def _utc(time: str) -> str:
+    return time[:16].replace("T", " ")
+
+
+def _yields(rows: Iterable[tuple[str, Share]]) -> list[str]:
+    return [f"{name}: {share_words(each)}" for name, each in rows]
+
+
+def _outcomes(review: Review) -> str:
+    said = _counted(review.outcomes) or "no run ended"
+    more = f", {review.still_open} still open" if review.still_open else ""
+    return f"{said}{more}{f', {sum(count for _, count in review.refused)} refused' if review.refused else ''}"
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} {word}" for word, count in counts.items())
+
+
+def _looks(review: Review) -> Iterator[str]:
+    found = looks(review)
+    yield ""
+    yield "LOOK AT THIS" if found else "Nothing here that chance alone would not do."
+    for each in found[:2 * MOST]:
+        yield from _wrap(f"! {each}", "  ")
+    if len(found) > 2 * MOST:
+        yield f"  and {len(found) - 2 * MOST} more"
+
+
+def sections(review: Review) -> Iterator[tuple[str, list[str]]]:
+    """Every list of a review but the yields: its title and its rows, the worst first."""
+    yield "not passed at", _failures(review)
+    yield "passed later with nothing changed (no fault found)", [
+        f"{each.number:4}  {each.model}: {each.step}" for each in review.no_fault_found]
+    yield "by whom and where", [f"{count:4}  of {passes} passes: {who} at {bay}"
+                                for who, bay, count, passes in review.retests if count]
+    yield "time lost from a stop to the next unit at its bay", [_stop(each) for each in review.stops]
+    yield "locked", [_stop(each) for each in review.locks]
+    yield "refused before the start", [f"{count:4}  {reason}" for reason, count in review.refused]
+    yield "pace", list(_pace(review))
+    yield "withstand testers", [silence_words(each) for each in review.silences]
+    yield "means that moved most inside their bands", [drift_words(each) for each in review.drifts]
+
+
+def _failures(review: Review) -> list[str]:
+    return [f"{each.number:4}  of {each.of} runs, {each.model}: {each.step}" for each in review.failures]
+
+
+def _stop(each: Stop) -> str:
+    open_end = f", {each.unfollowed} not followed by a unit" if each.unfollowed else ""
+    lost = time_words(each.lost) if each.number > each.unfollowed else "unknown"
+    return f"{lost:>12}  {each.number} {'time' if each.number == 1 else 'times'}{open_end}: {each.reason}"
+
+
+def _pace(review: Review) -> Iterator[str]:
+    pace = review.pace
+    if pace.cycle.number:
+        yield f"begin to end {_times(pace.cycle)}"
+        if len(pace.by_bay) > 1:
+            yield from (f"  {bay}: {_times(each)}" for bay, each in pace.by_bay.items())
+    if pace.between.number:
+        takt = "no takt stated" if pace.takt is None else \
+            f"takt {time_words(pace.takt)}, kept {pace.in_takt} of {pace.between.number} times"
+        yield f"begin to begin {_times(pace.between)}; {takt}"
+
+
+def _times(each: Times) -> str:
+    if each.middle is None or each.short is None or each.long is None:
+        return "none"
+    return f"{time_words(each.middle)} (eight in ten {time_words(each.short)} to {time_words(each.long)})"
+
+
+def _foot(review: Review) -> Iterator[str]:
+    log = review.log
+    yield ""
+    yield from _wrap(f"log {log.origin}, {log.size} entries, root {log.root}", "    ")
+
+
+def _rows(title: str, rows: list[str], most: int = MOST) -> Iterator[str]:
+    if rows:
+        yield ""
+        yield title
+        for each in rows[:most]:
+            yield from _wrap(f"  {each}", "        ")
+        if len(rows) > most:
+            yield f"  and {len(rows) - most} more"
+
+
+def _wrap(text: str, then: str = "  ") -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=then, break_on_hyphens=False) or [""]
