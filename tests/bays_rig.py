@@ -40,15 +40,34 @@ def of_bays(count: int) -> tuple[Any, Any]:
     return station, simulator
 
 
+def each_with_its_own(role_name: str) -> tuple[Any, Any]:
+    """Station and simulator of two bays that do not share the instrument of this name: each has one."""
+    station, simulator = of_bays(2)
+    second = f"{role_name}-2"
+
+    def with_second(instruments: Any) -> tuple[Any, ...]:
+        first = next(each for each in instruments if each.name == role_name)
+        return (*instruments, dataclasses.replace(first, name=second, serial=f"{first.serial}-B"))
+
+    names = (role_name, second)
+    return (dataclasses.replace(station, instruments=with_second(station.instruments), places=tuple(
+                dataclasses.replace(each, own=(*each.own, name)) for each, name in zip(station.places, names, strict=True))),
+            dataclasses.replace(simulator, instruments=with_second(simulator.instruments), bays=tuple(
+                dataclasses.replace(each, instruments=(*each.instruments, name))
+                for each, name in zip(simulator.bays, names, strict=True))))
+
+
 class BaysRig:
     """Several bays with a unit in each, everything open and proved off; ``run`` tests a list of units at each."""
 
-    def __init__(self, folder: Path, bays: int = 2, scan: float = SCAN, sequence: Any = SEQUENCE) -> None:
+    def __init__(self, folder: Path, bays: int = 2, scan: float = SCAN, sequence: Any = SEQUENCE,
+                 made: tuple[Any, Any] | None = None) -> None:
         self.sequence = sequence
         self.events: list[tuple[str, Event]] = []
         self.results: list[tuple[str, str, RunResult]] = []
         self.clock = VirtualClock()
-        station, simulator = of_bays(bays)
+        station, simulator = made or of_bays(bays)
+        self.pages = {each.name: load_page(ROOT / each.page) for each in station.instruments}
         self.station = dataclasses.replace(
             station, records=str(folder / "records"), key=str(folder / "keys/station.pem"),
             guard=dataclasses.replace(station.guard, scan=scan))
@@ -59,11 +78,11 @@ class BaysRig:
 
     def open(self) -> BaysRig:
         """Open the station and its log."""
-        self.opened = open_station(self.station, PAGES, self.wires.addresses, self.wires.manager, self.clock)
+        self.opened = open_station(self.station, self.pages, self.wires.addresses, self.wires.manager, self.clock)
         self._stack.callback(self.opened.close)
         self.log = ready_log(self.station, self.opened, self.clock)
         self._stack.callback(self.log.close)
-        self.bays = {name: bay_of(self.opened, PAGES, name) for name in self.station.bays}
+        self.bays = {name: bay_of(self.opened, self.pages, name) for name in self.station.bays}
         return self
 
     @property

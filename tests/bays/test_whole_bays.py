@@ -13,7 +13,7 @@ from eolseq.bands.band import Outcome
 from eolseq.commands.run import ready_log
 from eolseq.guard.inputs import STALE
 from eolseq.records.audit import audit
-from tests.bays_rig import BaysRig
+from tests.bays_rig import BaysRig, each_with_its_own
 
 
 def reaches(changes: Iterable[dict[str, Any]]) -> None:
@@ -74,6 +74,21 @@ def test_random_orders_of_waking(quick_path: Path, seed: int) -> None:
         results = rig.run(units(len(rig.bays), 2))
         assert [each.outcome for _, _, each in results] == [Outcome.PASS] * len(results)
         assert longest <= len(rig.bays) - 1
+        reaches(rig.hall.changes)
+
+
+@pytest.mark.parametrize("name", ["withstand", "power", "continuity", "resistance", "switching"])
+def test_bays_that_have_one_of_their_own(quick_path: Path, name: str) -> None:
+    """What is not shared is waited for by nobody, and each bay uses its own."""
+    with BaysRig(quick_path, made=each_with_its_own(name)) as rig:
+        granted: set[str] = set()
+        rig.desk.on_grant = lambda _, names: granted.update(names)
+        results = rig.run(units(2, 2))
+        assert [each.outcome for _, _, each in results] == [Outcome.PASS] * 4
+        assert name not in granted and granted >= {"withstand", "power", "continuity", "resistance"} - {name}
+        reached = {(c["name"], c["bay"]) for c in rig.hall.changes if c.get("reaches") == "on"}
+        if name in ("withstand", "power", "continuity"):
+            assert {pair for pair in reached if pair[0].startswith(name)} == {(name, "bay-1"), (f"{name}-2", "bay-2")}
         reaches(rig.hall.changes)
 
 
