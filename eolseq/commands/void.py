@@ -48,12 +48,13 @@ def run(options: argparse.Namespace) -> int:
 
 def void_pass(log: Log, serial: str, reason: str, by: str) -> str:
     """Void the pass or release of a unit in an open log; what was done. Refused when there is none."""
-    from eolseq.line.unit_state import state_of
+    from eolseq.line.unit_state import Standing, state_of
     from eolseq.records.line_entries import Void
 
     state = state_of(log, serial)
     run = state.last
-    if run is None or run.closed_by is None or (state.passed is None and state.released is None):
+    late = state.standing is Standing.LATE_FAIL  # a new result of that check would give the pass back
+    if run is None or run.closed_by is None or (state.passed is None and state.released is None and not late):
         raise Refused(f"There is no pass to void. {state.sentence}", "Check the serial: eolseq records SERIAL.")
     end = state.passed.closed_by if state.passed is not None else run.closed_by
     index = log.append(Void(serial=serial, run=run.closed_by if end is None else end, reason=reason, by=by))

@@ -5,11 +5,12 @@
     state = state_of(log, serial)                 # log: records.log.Log or records.reader.Records
     state = state_of(log, serial, rules)          # rules: station.rework, for ``may_run`` and LOCKED
 
-    state.standing    a Standing: NEW, RUNNING, PASSED, VOIDED, FAILED, UNDECIDED, INCOMPLETE, REWORKED, RELEASED,
-                      LOCKED
+    state.standing    a Standing: NEW, RUNNING, PASSED, VOIDED, LATE_FAIL, FAILED, UNDECIDED, INCOMPLETE, REWORKED,
+                      RELEASED, LOCKED
     state.index       the entry that says so; None when there is none
     state.passed      the Run that passed and still counts, else None. ``state.passed.closed_by`` is its ``end``. None
-                      as soon as anything later speaks against it: another run, a rework, a void
+                      as soon as anything later speaks against it: another run, a rework, a void, a fail of an earlier
+                      check that came in late and was not made good
     state.released    the entry of quality's release that still counts, else None (never together with ``passed``)
     state.labels      the unit's ``label`` entries, oldest first; those since the pass by ``state.labels_since_pass``
     state.may_run     whether it may be tested; if not, ``state.refusal`` says why and what to do
@@ -24,6 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
@@ -41,6 +43,7 @@ class Standing(StrEnum):
     RUNNING = "under test"
     PASSED = "passed"
     VOIDED = "its pass is void"
+    LATE_FAIL = "passed, but a fail of an earlier check came in after that"
     FAILED = "failed"
     UNDECIDED = "undecided"
     INCOMPLETE = "without a result that counts"
@@ -153,6 +156,7 @@ class _Past:
         self.attempts = self.stops = 0
         self.lead = False  # whether the lead has spoken since the last run
         self.labels: list[AboutUnit] = []
+        self.checks: list[AboutUnit] = []  # earlier checks, decoded only if they came in after a run that passed
 
     def _now(self, standing: Standing, index: int) -> None:
         self.standing, self.index = standing, index
@@ -194,6 +198,8 @@ class _Past:
             self.passed = self.released = None
         elif entry.kind == "label":
             self.labels.append(entry)
+        elif entry.kind == "earlier_check":
+            self.checks.append(entry)
 
     def _rework(self, entry: AboutUnit, trusted: Callable[[int], bool]) -> None:
         """A rework; the lead's word also frees a unit that is locked to the lead."""
@@ -206,11 +212,29 @@ class _Past:
 
     def state(self, serial: str, rules: ReworkRules) -> UnitState:
         """What all this comes to under the station's rules."""
+        against = self._late_fail()
+        if against is not None:
+            self.passed = self.released = None
+            self._now(Standing.LATE_FAIL, against)
         refusal = self._refusal(serial, rules)
         locked = self._lock(rules) and self.passed is None and self.released is None
         standing = Standing.LOCKED if locked and self.standing is not Standing.RUNNING else self.standing
         return UnitState(serial, standing, self.index, self.attempts, self.last, self.passed, self.released, self.needs,
                          self.repeat, self.stops, tuple(self.labels), refusal)
+
+    def _late_fail(self) -> int | None:
+        """The entry of an earlier check's fail that came in after the latest run began, while what it gave counts."""
+        run = None if self.passed is None and self.released is None else self.passed or self.last
+        late = [each for each in self.checks if run is not None and each.index > run.index]
+        against: dict[str, AboutUnit] = {}
+        for each in late:
+            said, failed = each.payload, against.get(each.payload["check"])
+            if said["result"] != "pass":
+                if failed is None or _made(each) >= _made(failed):
+                    against[said["check"]] = each
+            elif failed is not None and _made(each) > _made(failed):
+                del against[said["check"]]
+        return next((each.index for each in against.values()), None)
 
     def _lock(self, rules: ReworkRules) -> str:
         """Why only the lead can let the unit be tested again; empty when it is not so."""
@@ -236,6 +260,10 @@ class _Past:
                            f"{self.needs.closed_by}).",
                            f"Set it aside. Its rework is entered first: eolseq rework.{may_go}")
         return None
+
+
+def _made(entry: AboutUnit) -> datetime:
+    return datetime.fromisoformat(entry.payload["made"])
 
 
 _ENDED = {"fail": "failed", "undecided": "was undecided"}

@@ -17,7 +17,7 @@ from eolseq.records.audit import audit
 from eolseq.records.reader import Records
 from eolseq.station.file import load_station
 from tests.commands.test_keys import make, with_passphrase
-from tests.line.stories import UNIT, run_of
+from tests.line.stories import UNIT, run_of, tell
 from tests.rig import ROOT
 
 
@@ -295,6 +295,20 @@ def test_there_is_no_pass_to_void(station: str, outcome: str, capsys: pytest.Cap
     assert main(["void", "DH6-00000009", "--reason", "opened", "--by", "op-07", *AT]) == 3
     assert main(["void", UNIT, "--by", "op-07", *AT]) == 2
     assert main(["void", UNIT, "--reason", "opened", *AT]) == 2
+
+
+def test_a_pass_with_a_late_fail_of_an_earlier_check_can_be_void(station: str) -> None:
+    """Else a new result of that check would give back the pass of a unit whose covers were opened meanwhile."""
+    def told(event: str) -> Standing:
+        with signing.open_log(load_station(Path(station))) as log:
+            tell(log, event)
+            return state_of(log, UNIT).standing
+
+    story(station, "pass")
+    assert told("leak fail 10") is Standing.LATE_FAIL
+    assert main(["void", UNIT, "--reason", "covers opened", "--by", "op-07", *AT]) == 0
+    assert told("leak pass 20") is Standing.VOIDED
+    assert findings() == []
 
 
 def test_a_simulated_station_takes_a_pseudonym_and_says_so(simulated: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from eolseq.records import entries, line_entries
+from eolseq.records.check_entries import EarlierCheck
 from eolseq.records.log import Log
 from tests.records.samples import begin, end, energise
 
@@ -44,4 +45,9 @@ def tell(log: Log, event: str, serial: str = UNIT) -> int:
         return log.append(line_entries.Release(serial=serial, run=last_end(log, serial), reason="near enough", by="q-1"))
     if word == "void":
         return log.append(line_entries.Void(serial=serial, run=last_end(log, serial), reason="opened", by="op-1"))
+    if word == "leak":  # "leak fail 10": the result of an earlier check, made at ten minutes past
+        result, minute = rest.split()
+        return log.append(EarlierCheck(serial=serial, check="tracer-gas-leak", result=result, stated=result,  # type: ignore[arg-type]
+                                       sentence=f"stated {result}", made=f"2026-03-02T10:{minute}:00Z", by="op-1",
+                                       source="leak-tester-2"))
     return run_of(log, rest or word, serial, trial=word == "trial")
