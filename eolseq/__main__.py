@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
 import sys
 from types import ModuleType
@@ -59,15 +60,28 @@ def parser_for(modules: list[ModuleType]) -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     loaded = {module.NAME: module for module in modules}
     for name, line in COMMANDS.items():
-        if name not in loaded:
+        if name in loaded:
+            _declare(loaded[name], commands.add_parser(name, help=line))
+        else:
             commands.add_parser(name, help=line)
-            continue
-        module = loaded[name]
-        sub = commands.add_parser(name, help=line, description=module.HELP, epilog=EXIT_CODES,
-                                  formatter_class=argparse.RawDescriptionHelpFormatter)
-        module.arguments(sub)
-        sub.set_defaults(do=module.run)
     return top
+
+
+def _declare(module: ModuleType, parser: argparse.ArgumentParser) -> None:
+    """What a command takes and says, in the parser of its own."""
+    parser.description, parser.epilog = module.HELP, EXIT_CODES
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    module.arguments(parser)
+    parser.set_defaults(command=module.NAME, do=module.run)
+
+
+def _options(words: list[str]) -> argparse.Namespace:
+    """The words as options; a command that stands first is read by its own parser, without making the other ones."""
+    if words and words[0] in COMMANDS:
+        parser = argparse.ArgumentParser(prog=f"eolseq {words[0]}")
+        _declare(importlib.import_module(f"eolseq.commands.{words[0]}"), parser)
+        return parser.parse_args(words[1:])
+    return parser_for(_modules(words)).parse_args(words)
 
 
 def _modules(words: list[str]) -> list[ModuleType]:
@@ -80,10 +94,9 @@ def main(words: list[str] | None = None) -> int:
     """Run the program with these words (the command line's by default) and give the exit code."""
     words = sys.argv[1:] if words is None else words
     try:
-        parser = parser_for(_modules(words))
-        options = parser.parse_args(words)
+        options = _options(words)
         if options.command is None:
-            parser.print_help()
+            parser_for([]).print_help()
             return 2
         code: int = options.do(options)
         return code
@@ -113,5 +126,14 @@ def _unforeseen(error: Any) -> int:
     return 5
 
 
+def start() -> None:
+    """The program as a process of its own: runs the command line and exits with its code."""
+    if sys.argv[1:2] == ["check"]:
+        gc.disable()  # it is over in a moment and makes no garbage worth a tenth of its time
+    code = main()
+    gc.freeze()  # all memory goes back at once in a moment; there is no use in looking through it once more before
+    sys.exit(code)
+
+
 if __name__ == "__main__":
-    sys.exit(main())
+    start()

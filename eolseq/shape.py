@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from eolseq.errors import FileMistakes, Mistake, Place
 from eolseq.quantity import Quantity, nearest, parse, units_of
@@ -30,7 +29,7 @@ _UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u206
 _EXAMPLES = {"V": "1480 V", "A": "25 A", "ohm": "0.1 ohm", "s": "1 s", "W": "3000 W", "Hz": "60 Hz", "F": "8 uF",
              "degC": "20 degC", "%": "5 %", "H": "10 mH", "Pa": "100 kPa", "hp": "0.5 hp"}
 
-# The entries of the tables of fields are many classes, and every method that is not made is start-up time saved.
+# The entries of the tables of fields are named tuples: they are many classes, and data classes take long to make.
 
 
 class Item(Mapping[str, Any]):
@@ -85,11 +84,11 @@ class Items(tuple[Any, ...]):
         return items
 
 
-@dataclass
 class Findings:
     """Collects the mistakes of one file."""
 
-    mistakes: list[Mistake] = field(default_factory=list)
+    def __init__(self) -> None:
+        self.mistakes: list[Mistake] = []
 
     def add(self, place: Place, what: str, expected: str = "", near: str = "") -> None:
         """Note one mistake."""
@@ -101,8 +100,7 @@ class Findings:
             raise FileMistakes(self.mistakes)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Text:
+class Text(NamedTuple):
     """Any text of at most so many characters; ``pattern`` is a whole-match regular expression said in ``like``."""
 
     at_most: int = 400
@@ -121,8 +119,7 @@ class Text:
         return text
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Word:
+class Word(NamedTuple):
     """One of a few words."""
 
     choices: tuple[str, ...]
@@ -136,8 +133,7 @@ class Word:
                              nearest(text, self.choices))
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Amount:
+class Amount(NamedTuple):
     """A quantity of one dimension (base unit), with optional inclusive limits and an exclusive floor, in base units."""
 
     dimension: str
@@ -182,8 +178,7 @@ class Amount:
             where.mistake(node, f"'{text}' has no unit", f"a value such as '{self.example}'")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Count:
+class Count(NamedTuple):
     """A whole number within inclusive limits."""
 
     at_least: int = 0
@@ -200,7 +195,6 @@ class Count:
         return int(text)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
 class Number:
     """A plain decimal number without a unit."""
 
@@ -214,7 +208,6 @@ class Number:
         return Decimal(text)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
 class YesNo:
     """``yes`` or ``no``, nothing else."""
 
@@ -227,7 +220,6 @@ class YesNo:
         return where.mistake(node, f"'{text}' is not an answer known here", "yes or no", near)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
 class Day:
     """A calendar day, year first: 2026-11-25."""
 
@@ -244,8 +236,7 @@ class Day:
             return where.mistake(node, f"'{text}' is not a day of the calendar", "a day such as 2026-11-25")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Parsed:
+class Parsed(NamedTuple):
     """A text with a small grammar of its own; ``parse`` raises ValueError with a sentence when it cannot read it.
 
     The JSON Schema goes by what ``pattern`` gives, a whole-match regular expression that takes the same texts, or by
@@ -268,8 +259,7 @@ class Parsed:
             return where.mistake(node, str(error), self.like)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class ListOf:
+class ListOf(NamedTuple):
     """A list of values of one kind, with an inclusive least and greatest length."""
 
     of: Any
@@ -286,8 +276,7 @@ class ListOf:
         return Items.of(values, [where.place(each) for each in node.value], where.place(node))
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class MapOf:
+class MapOf(NamedTuple):
     """Names chosen by the writer, each with a value of one kind."""
 
     of: Any
@@ -310,8 +299,7 @@ class MapOf:
         return Item(values, where.place(node), places, {name: where.place(key) for name, (key, _) in pairs.items()})
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Field:
+class Field(NamedTuple):
     """One key of a group: what stands there, whether it must, what is taken if it does not, and what it is for."""
 
     of: Any
@@ -320,8 +308,7 @@ class Field:
     about: str = ""
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Group:
+class Group(NamedTuple):
     """A mapping with known keys."""
 
     fields: Mapping[str, Field]
@@ -353,8 +340,7 @@ class Group:
         return Item(values, where.place(node), places, {name: where.place(key) for name, (key, _) in pairs.items()})
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class OneOf:
+class OneOf(NamedTuple):
     """A group whose keys depend on the word under one of them, such as the steps of a sequence by their kind.
 
     ``default`` is the word taken where the key is absent; empty if it must stand there.

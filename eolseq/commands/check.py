@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import gc
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -57,16 +56,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check the files; 0 when all are in order, 2 when there is a mistake. Or print a schema."""
-    collecting = gc.isenabled()
-    gc.disable()  # a check is over in a moment and makes no garbage worth a tenth of its time
-    try:
-        return _run(options)
-    finally:
-        if collecting:
-            gc.enable()
-
-
-def _run(options: argparse.Namespace) -> int:
     if bool(options.schema) == bool(options.files):
         raise WrongUse("A schema is printed by itself." if options.schema else "No file is named.",
                        "Name the files to check, or a kind of file with --schema.")

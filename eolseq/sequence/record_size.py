@@ -6,7 +6,6 @@ with the field names of ``records/entries.py`` (a test holds them equal), so tha
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -35,13 +34,28 @@ _APPLIED = "applied "
 
 def largest_line(sequence: Sequence) -> int:
     """The most bytes that the line of a run's end can take."""
-    text = json.dumps(largest_end(sequence), ensure_ascii=False, separators=(",", ":"))
-    payload = len(text.encode()) + HEAD
-    return (payload + 2) // 3 * 4 + ENVELOPE
+    import json  # compiles patterns; only a sequence that may be too large needs it
+
+    return _line(len(json.dumps(largest_end(sequence), ensure_ascii=False, separators=(",", ":")).encode()))
+
+
+def no_shorter(data: Any) -> int:
+    """A number of bytes that plain data as JSON cannot exceed, found sooner than how many it takes.
+
+    Python writes plain data no shorter than JSON does, but for quotation marks within a text and control characters.
+    """
+    text = repr(data)
+    return len(text.encode()) + text.count('"') + 2 * text.count("\\x")
+
+
+def _line(payload: int) -> int:
+    return (payload + HEAD + 2) // 3 * 4 + ENVELOPE
 
 
 def record_size(sequence: Sequence) -> Iterator[Finding]:
     """A sequence whose record may not fit one line is not run."""
+    if _line(no_shorter(largest_end(sequence))) <= LONGEST_LINE:
+        return
     needed = largest_line(sequence)
     if needed > LONGEST_LINE:
         yield Finding("record-too-large", sequence.item.place_of("steps"), f"the record of a run can take {needed} "

@@ -4,8 +4,11 @@ import json
 from base64 import b64decode
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from eolseq.engine.cautions import STANDARD
 from eolseq.records import entries
@@ -31,6 +34,22 @@ def test_the_foreseen_end_has_the_fields_of_a_real_one() -> None:
     assert set(step["readings"][0]) == keys(entries.Measured)
     assert set(step["readings"][0]["instrument"]) == keys(entries.InstrumentUsed)
     assert set(step["applied"][0]) == keys(entries.Applied)
+
+
+@given(st.recursive(st.none() | st.integers() | st.text(st.characters(exclude_categories=["Cs"])),
+                    lambda inner: st.lists(inner) | st.dictionaries(st.text(max_size=9), inner), max_leaves=12))
+@example({"'": '"', "\x00\x1f\n": "\x7f\u2028\\", '"""': None})
+def test_the_bound_that_is_found_sooner_is_a_bound(data: Any) -> None:
+    exact = len(json.dumps(data, ensure_ascii=False, separators=(",", ":")).encode())
+    assert exact <= record_size.no_shorter(data) <= 12 * exact
+
+
+def test_what_is_foreseen_is_held_against_the_limit_exactly(monkeypatch: pytest.MonkeyPatch) -> None:
+    exact = largest_line(SEQUENCE)
+    monkeypatch.setattr(record_size, "LONGEST_LINE", exact)
+    assert list(record_size.record_size(SEQUENCE)) == []
+    monkeypatch.setattr(record_size, "LONGEST_LINE", exact - 1)
+    assert [each.code for each in record_size.record_size(SEQUENCE)] == ["record-too-large"]
 
 
 def test_what_a_run_adds_is_allowed_for() -> None:
