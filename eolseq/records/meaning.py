@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from eolseq.errors import RecordFault
 from eolseq.records.approvals import SEQUENCE, Standing
+from eolseq.records.earlier_meaning import EARLIER_KINDS, EarlierMeaning
 from eolseq.records.entries import KINDS
 from eolseq.records.keys import STATION
 from eolseq.records.label_meaning import LABEL_KINDS, LabelsMeaning
@@ -22,7 +23,8 @@ CLOCK_STEP = 60.0
 """Seconds by which wall clock and monotonic clock may part between two entries of one boot before it is a note."""
 
 NEEDED = ("kind", "time", "boot", "mono", "run", "serial", "outcome", "attempt", "withstand_applications",
-          "instruments", "kind_of_step", "energised", "reason", "behind", "by", "trial", "approval", "sequence")
+          "instruments", "kind_of_step", "energised", "reason", "behind", "by", "trial", "approval", "sequence",
+          "earlier_checks", "check", "result")
 """The fields of an entry that are looked at here; those of DOCUMENTS are looked at whole."""
 
 NEEDED_OF_MOST = ("kind", "time", "boot", "mono", "run", "kind_of_step")
@@ -59,6 +61,7 @@ class Meaning:
         self._standing: Standing | None = None
         self._between = UnitsMeaning(report)
         self._labels = LabelsMeaning(report)
+        self._earlier = EarlierMeaning(report)
 
     def take(self, line: int, index: int, payload: Mapping[str, Any], leaf: bytes) -> None:
         """Take in one entry at a line (from 1) and index (from 0); ``leaf`` is asked of DOCUMENTS only."""
@@ -82,6 +85,8 @@ class Meaning:
                 self._between.take(line, index, payload, leaf, whole=self.whole)
             if kind in LABEL_KINDS:
                 self._labels.take(line, index, payload, whole=self.whole)
+            if kind in EARLIER_KINDS:
+                self._earlier.take(line, index, payload, whole=self.whole)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             self.report.find(line, index, "incomplete entry",
                              f"A field of the {kind} entry is missing or wrong: {error}.")
