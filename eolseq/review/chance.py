@@ -59,16 +59,17 @@ def by_chance(first: tuple[int, int], second: tuple[int, int]) -> float:
     (a, n), (c, m) = first, second
     passed, total = a + c, n + m
     least, most = max(0, passed - m), min(n, passed)
-    whole = _log_ways(total, passed)
+    whole = log_ways(total, passed)
 
     def likely(k: int) -> float:
-        return math.exp(_log_ways(n, k) + _log_ways(m, passed - k) - whole)
+        return math.exp(log_ways(n, k) + log_ways(m, passed - k) - whole)
 
     seen = likely(a) * (1 + 1e-7)
     return min(1.0, math.fsum(each for each in map(likely, range(least, most + 1)) if each <= seen))
 
 
-def _log_ways(of: int, chosen: int) -> float:
+def log_ways(of: int, chosen: int) -> float:
+    """The logarithm of how many ways there are to choose so many of so many."""
     return math.lgamma(of + 1) - math.lgamma(chosen + 1) - math.lgamma(of - chosen + 1)
 
 

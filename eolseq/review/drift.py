@@ -18,6 +18,8 @@ from eolseq.review.chance import held_against, means_by_chance
 
 SPAN = 50
 """N at most: as many readings before and after."""
+SMALL = 0.02
+"""Of the band's width: a mean that moves less is shown, but nobody is asked to look."""
 LEAST = 15
 """N at least; with fewer nothing is said."""
 
@@ -79,7 +81,7 @@ class Drifts:
         found = [_drift(series, list(kept), width) for series, kept in self._kept.items()
                  if len(kept) >= 2 * LEAST and (width := series.width) is not None]
         told = held_against(each.chance for each in found)
-        marked = [each._replace(told=mark) for each, mark in zip(found, told, strict=True)]
+        marked = [each._replace(told=mark and abs(each.share) >= SMALL) for each, mark in zip(found, told, strict=True)]
         return sorted(marked, key=lambda each: (not each.told, -abs(each.share), each.series[:4]))
 
 

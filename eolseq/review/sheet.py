@@ -119,11 +119,16 @@ def _yields(review: Review) -> Iterator[Flowable]:
             yield Table(cells, [45 * mm, _BAR + 5 * mm, _WIDTH - _BAR - 50 * mm], style=_PAD, hAlign="LEFT")
 
 
-def _section(title: str, rows: Sequence[str]) -> Iterator[Flowable]:
+def _section(title: str, rows: Sequence[words.Row]) -> Iterator[Flowable]:
     if not rows:
         return
     yield _text(title[:1].upper() + title[1:], _HEAD)
-    yield from (_text(each) for each in rows[:_MOST])
+    figures = any(each.figure for each in rows)
+    for figure, told in rows[:_MOST]:
+        if figures:
+            yield Table([[_text(figure, _STRONG), _text(told)]], [26 * mm, _WIDTH - 26 * mm], style=_PAD)
+        else:
+            yield _text(told)
     if len(rows) > _MOST:
         yield _text(f"and {len(rows) - _MOST} more; --json has all")
 

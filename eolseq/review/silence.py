@@ -1,23 +1,26 @@
 """Withstand testers that have not rejected anything for long: a tester that cannot reject looks like a good line. Pure.
 
-The chance of no reject in N units is (1 - r)^N, with r the share that the same tester rejected before. A tester that
-never rejected anything has no such share; for it only the reference units speak.
+Of r rejects in n units, the last one at the n-th, and N units since: were all n + N alike, every order would be as
+likely as every other, and the chance that all r lie in the first n is C(n, r) / C(n + N, r). Where r is many that is
+(1 - r/n)^N, and it needs no share that would be guessed from few. Of a tester that never rejected anything only the
+reference units tell.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from eolseq.records.runs import WITHSTAND
-from eolseq.review.chance import ALARM
+from eolseq.review.chance import ALARM, log_ways
 
 
 class Silence(NamedTuple):
     """A tester (model and serial), how many withstand steps since its last reject, and what it had rejected before.
 
-    ``chance`` is that of such a silence at the past share of rejects; None where it never rejected anything.
+    ``chance`` is that of such a silence if nothing changed; None where it never rejected anything.
     """
 
     tester: str
@@ -57,9 +60,15 @@ class Silences:
 
     def result(self) -> list[Silence]:
         """Every tester, the most suspicious first."""
-        found = [Silence(name, each.units, each.rejects, each.before, (1 - each.rejects / each.before) ** each.units
-                         if each.rejects else None) for name, each in self._testers.items()]
+        found = [Silence(name, each.units, each.rejects, each.before, _chance(each))
+                 for name, each in self._testers.items()]
         return sorted(found, key=lambda each: (1.0 if each.chance is None else each.chance, -each.units, each.tester))
+
+
+def _chance(tester: _Tester) -> float | None:
+    if not tester.rejects:
+        return None
+    return math.exp(log_ways(tester.before, tester.rejects) - log_ways(tester.before + tester.units, tester.rejects))
 
 
 def _tester_of(step: Mapping[str, Any], end: Mapping[str, Any]) -> str:

@@ -68,7 +68,7 @@ def left_out(begin: Mapping[str, Any], *, simulated: bool) -> str:
         return "on reference units or known loads"
     if begin["mode"] != "real" and not simulated:
         return "simulated"
-    return "trials" if begin["trial"] != "no" else ""
+    return "in trial" if begin["trial"] != "no" else ""
 
 
 def last_shift(marks: list[tuple[int, str, str]]) -> Window | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping
+from typing import NamedTuple
 
 from eolseq.review.chance import Share
 from eolseq.review.drift import Drift
@@ -15,6 +16,13 @@ from eolseq.review.stops import Stop
 WIDTH = 78
 MOST = 5
 """Rows of a list on the screen; the document (--json) has all."""
+
+
+class Row(NamedTuple):
+    """A row of a list: a figure, which may be empty, and words."""
+
+    figure: str
+    words: str
 
 
 def percent(value: float) -> str:
@@ -39,14 +47,14 @@ def chance_words(chance: float) -> str:
 def time_words(seconds: float) -> str:
     """A time for people."""
     whole = round(seconds)
-    return f"{seconds:.1f} s" if seconds < 60 else f"{whole // 60} min {whole % 60:02} s" if whole < 3600 else \
+    return f"{seconds:.1f} s" if seconds < 59.95 else f"{whole // 60} min {whole % 60:02} s" if whole < 3600 else \
         f"{whole // 3600} h {whole % 3600 // 60:02} min"
 
 
 def looks(review: Review) -> list[str]:
     """What wants somebody to look, each a sentence that says at what; empty when there is nothing."""
     found = [silence_words(each) for each in review.silences if each.told]
-    found += [f"{each.model}: bays {each.bays[0]} and {each.bays[1]} differ, {share_words(each.yields[0])} against "
+    found += [f"{each.model}: {each.bays[0]} and {each.bays[1]} differ, {share_words(each.yields[0])} against "
               f"{share_words(each.yields[1])}; by chance {chance_words(each.chance)}. Look at fixture and leads of the "
               "bay with less." for each in review.unlike if each.told]
     found += [drift_words(each) + " Look at fixture, instrument and parts." for each in review.drifts if each.told]
@@ -63,7 +71,7 @@ def silence_words(each: Silence) -> str:
     if not each.units:
         return f"Withstand tester {each.tester}: its last unit was a reject; {each.rejects} of {each.before}."
     end = " Show it its reference units." if each.told else ""
-    return f"{said}; it rejected {each.rejects} of {each.before} before; by chance {chance_words(each.chance)}.{end}"
+    return f"{said}; {each.rejects} rejected of the {each.before} before; by chance {chance_words(each.chance)}.{end}"
 
 
 def drift_words(each: Drift) -> str:
@@ -104,15 +112,15 @@ def _head(review: Review) -> list[str]:
     said = _wrap(f"{mark}Review of {review.window}: {first}")
     for each in others:
         said += _wrap(each)
-    return said + _wrap(f"first pass  {share_words(review.first_pass)}, 95 %", "            ")
+    return said + _wrap(f"first pass  {share_words(review.first_pass)}; intervals are 95 %", "            ")
 
 
 def _utc(time: str) -> str:
     return time[:16].replace("T", " ")
 
 
-def _yields(rows: Iterable[tuple[str, Share]]) -> list[str]:
-    return [f"{name}: {share_words(each)}" for name, each in rows]
+def _yields(rows: Iterable[tuple[str, Share]]) -> list[Row]:
+    return [Row("", f"{name}: {share_words(each)}") for name, each in rows]
 
 
 def _outcomes(review: Review) -> str:
@@ -135,29 +143,29 @@ def _looks(review: Review) -> Iterator[str]:
         yield f"  and {len(found) - 2 * MOST} more"
 
 
-def sections(review: Review) -> Iterator[tuple[str, list[str]]]:
+def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     """Every list of a review but the yields: its title and its rows, the worst first."""
     yield "not passed at", _failures(review)
     yield "passed later with nothing changed (no fault found)", [
-        f"{each.number:4}  {each.model}: {each.step}" for each in review.no_fault_found]
-    yield "by whom and where", [f"{count:4}  of {passes} passes: {who} at {bay}"
-                                for who, bay, count, passes in review.retests if count]
+        Row(str(each.number), f"{each.model}: {each.step}") for each in review.no_fault_found]
+    yield "passed later with nothing changed, by whom and where", [
+        Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
     yield "time lost from a stop to the next unit at its bay", [_stop(each) for each in review.stops]
     yield "locked", [_stop(each) for each in review.locks]
-    yield "refused before the start", [f"{count:4}  {reason}" for reason, count in review.refused]
-    yield "pace", list(_pace(review))
-    yield "withstand testers", [silence_words(each) for each in review.silences]
-    yield "means that moved most inside their bands", [drift_words(each) for each in review.drifts]
+    yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
+    yield "pace", [Row("", each) for each in _pace(review)]
+    yield "withstand testers", [Row("", silence_words(each)) for each in review.silences]
+    yield "means that moved most inside their bands", [Row("", drift_words(each)) for each in review.drifts]
 
 
-def _failures(review: Review) -> list[str]:
-    return [f"{each.number:4}  of {each.of} runs, {each.model}: {each.step}" for each in review.failures]
+def _failures(review: Review) -> list[Row]:
+    return [Row(str(each.number), f"of {each.of} runs, {each.model}: {each.step}") for each in review.failures]
 
 
-def _stop(each: Stop) -> str:
+def _stop(each: Stop) -> Row:
     open_end = f", {each.unfollowed} not followed by a unit" if each.unfollowed else ""
     lost = time_words(each.lost) if each.number > each.unfollowed else "unknown"
-    return f"{lost:>12}  {each.number} {'time' if each.number == 1 else 'times'}{open_end}: {each.reason}"
+    return Row(lost, f"{each.number} {'time' if each.number == 1 else 'times'}{open_end}: {each.reason}")
 
 
 def _pace(review: Review) -> Iterator[str]:
@@ -184,12 +192,12 @@ def _foot(review: Review) -> Iterator[str]:
     yield from _wrap(f"log {log.origin}, {log.size} entries, root {log.root}", "    ")
 
 
-def _rows(title: str, rows: list[str], most: int = MOST) -> Iterator[str]:
+def _rows(title: str, rows: list[Row], most: int = MOST) -> Iterator[str]:
     if rows:
         yield ""
         yield title
-        for each in rows[:most]:
-            yield from _wrap(f"  {each}", "        ")
+        for figure, said in rows[:most]:
+            yield from _wrap(f"  {figure:>12}  {said}" if figure else f"  {said}", " " * (16 if figure else 4))
         if len(rows) > most:
             yield f"  and {len(rows) - most} more"
 

@@ -1,0 +1,309 @@
+"""Logs of a known line and what a review must find in them, each figure worked out by hand."""
+
+from __future__ import annotations
+
+import random
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import scipy.stats
+
+from eolseq.records import entries, line_entries
+from eolseq.review.drift import LEAST, SPAN, Drifts
+from eolseq.review.silence import Silence, Silences
+from eolseq.review.stops import Stop, reason_of
+from eolseq.review.window import LONGEST, Moment, Window, last_shift, seconds
+from tests.review.lines import BETWEEN, CYCLE, MORNING, Did, Line, reviewed
+
+UNIT, OTHER = "DH6-90000001", "DH6-90000002"
+PASS, FAIL = Did("pass"), Did("fail")
+
+# story -> passed and judged at first
+FIRST: dict[str, tuple[list[Did], tuple[int, int]]] = {
+    "all good": ([PASS] * 5, (5, 5)),
+    "one bad": ([PASS, FAIL, PASS], (2, 3)),
+    "a retest does not make it good": ([Did("fail", UNIT), Did("pass", UNIT)], (0, 1)),
+    "a retest does not make it bad": ([Did("pass", UNIT), Did("fail", UNIT)], (1, 1)),
+    "undecided did not pass": ([Did("undecided", UNIT), Did("pass", UNIT)], (0, 1)),
+    "a stop says nothing of the unit": ([Did("stopped", UNIT), Did("pass", UNIT)], (1, 1)),
+    "nor a fault": ([Did("fault", UNIT), Did("fail", UNIT), Did("pass", UNIT)], (0, 1)),
+    "nor a power cut": ([Did("abandoned", UNIT), Did("pass", UNIT)], (1, 1)),
+    "a trial counts for nothing": ([Did("fail", UNIT, trial="yes"), Did("pass", UNIT)], (1, 1)),
+    "nor a simulated run": ([Did("pass", UNIT, mode="simulated"), Did("fail", UNIT)], (0, 1)),
+    "nor a reference unit": ([Did("fail", "REFERENCE-1"), PASS], (1, 1)),
+    "each sequence is a first time": ([Did("pass", UNIT), Did("fail", UNIT, model="after rework")], (1, 2)),
+    "nothing": ([], (0, 0)),
+}
+
+
+@pytest.mark.parametrize("story", FIRST)
+def test_first_pass(quick_path: Path, story: str) -> None:
+    runs, (passed, judged) = FIRST[story]
+    found = reviewed(quick_path, runs).first_pass
+    assert (found.number, found.of) == (passed, judged)
+
+
+def test_what_is_left_out_is_said(quick_path: Path) -> None:
+    runs = [PASS, Did("pass", trial="yes"), Did("pass", mode="simulated"), Did("fail", mode="simulated", trial="yes"),
+            Did("fail", "REFERENCE-1"), Did("open")]
+    found = reviewed(quick_path, runs)
+    assert found.left_out == {"in trial": 1, "simulated": 2, "on reference units or known loads": 1}
+    assert (found.outcomes, found.still_open) == ({"pass": 1}, 1)
+
+
+def test_the_log_of_a_simulated_station_counts_its_own_runs_and_says_so(quick_path: Path) -> None:
+    found = reviewed(quick_path, [Did("pass", mode="simulated")], role="simulated station")
+    assert found.log.simulated and not found.left_out
+    assert found.first_pass.of == 1
+
+
+def test_a_window_by_dates(quick_path: Path) -> None:
+    line = Line(quick_path).all([Did("fail", UNIT), PASS])
+    line.clock.sleep(86_400)
+    line.all([Did("pass", UNIT), Did("stopped"), FAIL])
+    line.clock.sleep(86_400)
+    line.all([PASS] * 3)
+    with line.log:
+        day = line.review(Window("2026-01-06", "2026-01-06"))
+        assert day.outcomes == {"pass": 1, "stopped": 1, "fail": 1}
+        assert (day.first_pass.number, day.first_pass.of) == (0, 1)  # the retested unit had its first verdict before
+        assert [(each[2], each[3]) for each in day.retests] == [(1, 1)]
+        assert day.stops == (Stop("stopped: As wanted.", 1, BETWEEN, 0),)
+        assert line.review(Window("2026-01")).first_pass.of == 6
+        assert line.review(Window(until="2026-01-05")).outcomes == {"fail": 1, "pass": 1}
+        assert line.review(Window("2026-02")).first_pass.of == 0
+
+
+def test_where_units_fail(quick_path: Path) -> None:
+    runs = [PASS, PASS, Did("fail", step="bond"), Did("fail", step="bond"), Did("undecided", step="fan"),
+            Did("fail", step="bond", model="duct heater 9 kW")]
+    found = reviewed(quick_path, runs)
+    assert [tuple(each) for each in found.failures] == [
+        ("duct heater 6 kW", "bond", 2, 5), ("duct heater 6 kW", "fan", 1, 5), ("duct heater 9 kW", "bond", 1, 1)]
+
+
+def test_no_fault_found(quick_path: Path) -> None:
+    def rework(line: Line, serial: str, changed: str | None) -> None:
+        line.log.append(line_entries.Rework(serial=serial, run=line.log.runs(serial)[-1].closed_by or 0, by="op-1",
+                                            sequence="duct heater 6 kW", cause="a wire", changed=changed))
+
+    line = Line(quick_path).all([Did("fail", UNIT, step="bond"), Did("fail", OTHER, step="bond"), PASS])
+    rework(line, UNIT, None)
+    rework(line, OTHER, "the wire")
+    line.all([Did("pass", UNIT, operator="op-2", bay="bay-2"), Did("pass", OTHER)])
+    with line.log:
+        found = line.review()
+    assert found.retests == (("op-2", "bay-2", 1, 1), ("op-1", "bay-1", 0, 2))
+    assert [tuple(each) for each in found.no_fault_found] == [("duct heater 6 kW", "bond", 1)]
+
+
+GUARD = "The guard was opened. Close the guard; this unit needs a new run from the start."
+VOLTS = "The meter reads 3.2 V. Call maintenance."
+
+
+def test_time_lost_by_reason(quick_path: Path) -> None:
+    stop = Did("stopped", sentence=GUARD)
+    line = Line(quick_path).all([stop, PASS, stop._replace(after=50), PASS])
+    line.all([Did("fault", sentence=VOLTS, after=600), Did("fault", sentence=VOLTS.replace("3.2", "17"), after=30), PASS])
+    line.all([Did("stopped", bay="bay-2"), PASS, Did("abandoned", bay="bay-2", after=100), Did("pass", bay="bay-2")])
+    with line.log:
+        found = line.review().stops
+    assert found == (
+        Stop("fault: The meter reads # V.", 2, 630, 0),
+        Stop("abandoned: the program or the power went.", 1, CYCLE + 100, 0),
+        Stop("stopped: The guard was opened.", 2, BETWEEN + 50, 0),
+        Stop("stopped: As wanted.", 1, BETWEEN + CYCLE + BETWEEN, 0),  # bay-1 went on meanwhile; bay-2 did not
+    )
+
+
+ENDS_UNKNOWN = {
+    "nothing follows": lambda line: None,
+    "the shift ends first": lambda line: (line.shift("end"), line.did(PASS)),
+    "too long": lambda line: (line.clock.sleep(LONGEST), line.did(PASS)),
+    "only another bay goes on": lambda line: line.did(Did("pass", bay="bay-2")),
+    "only a reference unit follows": lambda line: line.did(Did("pass", "REFERENCE-1")),
+}
+
+
+@pytest.mark.parametrize("case", ENDS_UNKNOWN)
+def test_time_lost_that_nobody_can_tell_is_no_figure(quick_path: Path, case: str) -> None:
+    found = reviewed(quick_path, [Did("stopped", sentence=GUARD)], ENDS_UNKNOWN[case])
+    assert found.stops == (Stop("stopped: The guard was opened.", 1, 0, 1),)
+
+
+def test_locks_and_refusals(quick_path: Path) -> None:
+    def tell(line: Line) -> None:
+        line.log.append(entries.Lock(reason="Dead was not proved. It read 80 V.", do="Measure."))
+        line.clock.sleep(1800)
+        line.log.append(entries.Unlock(by="m-1", reason="A relay."))
+        line.log.append(entries.Remark(serial=UNIT, reason="The guard was not closed within 60 s. Close it."))
+        line.log.append(entries.Remark(serial=UNIT, reason="The guard was not closed within 30 s. Close it."))
+        line.log.append(entries.Remark(serial=None, reason="A word on something else."))
+
+    found = reviewed(quick_path, [PASS], tell)
+    assert found.locks == (Stop("Dead was not proved.", 1, 1800, 0),)
+    assert found.refused == (("The guard was not closed within # s.", 2),)
+
+
+@pytest.mark.parametrize(("sentence", "reason"), [
+    ("The guard was opened. Close it.", "The guard was opened."), ("3.25 V and 7 A seen", "# V and # A seen"),
+    ("", "no reason recorded"), ("Read 1.5 V. Then 2.", "Read # V."), ("x" * 300, "x" * 100)])
+def test_reasons(sentence: str, reason: str) -> None:
+    assert reason_of(sentence) == reason
+
+
+def test_bays_that_differ(quick_path: Path) -> None:
+    held = scipy.stats.fisher_exact([[20, 0], [11, 9]]).pvalue
+    runs = [Did("pass", bay="bay-1")] * 20 + [Did("pass", bay="bay-2")] * 11 + [Did("fail", bay="bay-2")] * 9
+    unlike = reviewed(quick_path, runs).unlike
+    assert [(each.bays, each.told) for each in unlike] == [(("bay-1", "bay-2"), True)]
+    assert unlike[0].chance == pytest.approx(held)
+
+
+def test_a_bay_with_the_difficult_model_is_not_blamed(quick_path: Path) -> None:
+    hard = {"model": "duct heater 9 kW"}
+    runs = [Did("pass", bay="bay-1")] * 20 + [Did("pass", bay="bay-2", **hard)] * 11 + \
+        [Did("fail", bay="bay-2", **hard)] * 9 + [Did("pass", bay="bay-2")] * 2  # type: ignore[arg-type]
+    assert [each.told for each in reviewed(quick_path, runs).unlike] == [False]
+
+
+def silent(runs: list[Did], path: Path) -> list[Silence]:
+    return list(reviewed(path, runs).silences)
+
+
+def test_a_tester_that_rejects_no_more(quick_path: Path) -> None:
+    ((name, units, rejects, before, chance),) = silent([PASS] * 8 + [FAIL] + [PASS] * 30, quick_path)
+    assert (name, units, rejects, before) == ("WT-5 1001", 30, 1, 9)
+    assert chance == pytest.approx(9 / 39)  # the one reject as likely at every one of 39 places
+
+
+def test_silence_is_told_below_one_in_a_hundred(quick_path: Path) -> None:
+    runs = [PASS, FAIL, FAIL, *[PASS] * 22]
+    assert [each.told for each in silent(runs, quick_path / "one")] == [False]  # 3 of 300 pairs of places
+    assert [each.told for each in silent([*runs, PASS], quick_path / "two")] == [True]  # 3 of 325
+
+
+def test_the_silence_of_a_sound_tester_is_told_at_most_once_in_a_hundred() -> None:
+    """1000 testers that reject one in ten of 200 units, in any order: about ten or fewer may be told."""
+    draw, wrong = random.Random(5), 0
+    for _ in range(1000):
+        silences = Silences()
+        for _ in range(200):
+            step = {"kind": "dielectric_withstand", "outcome": "fail" if draw.random() < 0.1 else "pass", "readings": []}
+            silences.take({"steps": [step], "instruments": []})
+        wrong += any(each.told for each in silences.result())
+    assert wrong <= 21  # 10 and three and a half standard deviations
+
+
+def test_many_rejects_are_a_share() -> None:
+    silences = Silences()
+    for number in range(1050):
+        outcome = "fail" if number % 10 == 9 and number < 1000 else "pass"
+        silences.take({"steps": [{"kind": "dielectric_withstand", "outcome": outcome, "readings": []}], "instruments": []})
+    assert silences.result()[0].chance == pytest.approx(0.9 ** 50, rel=0.25)
+
+
+def test_a_tester_that_never_rejected_has_no_share(quick_path: Path) -> None:
+    runs = [PASS] * 5 + [Did("fail", kind="ground_continuity"), Did("stopped")]
+    (found,) = silent(runs, quick_path)
+    assert (found.units, found.rejects, found.chance, found.told) == (5, 0, None, False)
+
+
+def ends(values: list[float], unit_of: str = "A") -> Drifts:
+    drifts = Drifts()
+    for value in values:
+        reading = {"outcome": "pass", "value": f"{value:.9f}", "name": "current", "unit": unit_of, "at_least": "0.00005",
+                   "at_most": "0.00505"}
+        drifts.take({"sequence": {"name": "m"}, "bay": "bay-1", "steps": [{"name": "s", "readings": [reading]}]})
+    return drifts
+
+
+def test_a_mean_that_moves_in_its_band() -> None:
+    draw = random.Random(1)
+    still = [draw.gauss(0.002, 0.00005) for _ in range(2 * SPAN)]
+    (found,) = ends(still).result()
+    assert not found.told and found.number == SPAN
+    moved = [each + (0.0002 if place >= SPAN else 0) for place, each in enumerate(still)]
+    (found,) = ends(moved).result()
+    assert found.told
+    assert found.share == pytest.approx(0.04, abs=0.005)  # 0.2 mA of a band of 5 mA
+
+
+def test_few_readings_say_nothing_and_old_ones_are_forgotten() -> None:
+    assert ends([0.002] * (2 * LEAST - 1)).result() == []
+    (found,) = ends([0.004] * 500 + [0.002] * 2 * SPAN).result()
+    assert (found.share, found.told) == (0.0, False)
+
+
+def test_drift_is_told_for_nothing_once_in_a_hundred_reviews() -> None:
+    """300 reviews of twelve series each in which nothing drifts: about three may speak up."""
+    draw = random.Random(3)
+    wrong = 0
+    for _ in range(300):
+        drifts = Drifts()
+        for name in "abcdefghijkl":
+            for _ in range(2 * LEAST):
+                reading = {"outcome": "pass", "value": f"{draw.gauss(5, 1)}", "name": name, "unit": "A", "at_least": "0",
+                           "at_most": "10"}
+                drifts.take({"sequence": {"name": "m"}, "bay": "b", "steps": [{"name": "s", "readings": [reading]}]})
+        wrong += any(each.told for each in drifts.result())
+    assert wrong <= 9  # 3 and three and a half standard deviations
+
+
+@pytest.mark.parametrize(("reading", "kept"), [
+    ({}, True), ({"outcome": "fail"}, False), ({"value": None}, False), ({"at_least": None}, True),
+    ({"at_least": None, "at_most": None}, False), ({"at_least": None, "at_most": "5 mA"}, False),
+    ({"at_least": "0", "at_most": "0"}, False)])
+def test_which_readings_make_a_series(reading: dict[str, str | None], kept: bool) -> None:
+    drifts = Drifts()
+    for _ in range(2 * LEAST):
+        one = {"outcome": "pass", "value": "1", "name": "r", "unit": "A", "at_least": "0", "at_most": "2"} | reading
+        drifts.take({"sequence": {"name": "m"}, "bay": "b", "steps": [{"name": "s", "readings": [one]}]})
+    assert bool(drifts.result()) is kept
+
+
+def test_only_first_runs_of_units_are_in_a_series(quick_path: Path) -> None:
+    runs = [Did("pass", UNIT, value=f"0.0004{n:02}") for n in range(2 * LEAST)]
+    assert not reviewed(quick_path / "one", runs).drifts
+    assert reviewed(quick_path / "many", [each._replace(serial="") for each in runs]).drifts
+
+
+def test_pace_against_takt(quick_path: Path) -> None:
+    line = Line(quick_path)
+    line.shift("begin")
+    line.all([PASS, PASS, Did("pass", cycle=40), Did("stopped"), PASS])  # begin to begin: 30, 30, 50, 30
+    line.shift("end")
+    line.clock.sleep(3600)
+    line.shift("begin")
+    line.all([PASS, PASS])  # 30
+    with line.log:
+        pace = line.review(takt=30).pace
+    assert (pace.cycle.number, pace.cycle.middle, pace.cycle.long) == (6, CYCLE, 40)
+    assert (pace.between.number, pace.between.middle, pace.between.long) == (5, 30, 50)
+    assert (pace.takt, pace.in_takt) == (30, 4)
+
+
+MARKS = {
+    "none": ([], None),
+    "one at work": ([(3, "begin", "a")], (3, None)),
+    "one done": ([(3, "begin", "a"), (9, "end", "a")], (3, 9)),
+    "the last of two": ([(3, "begin", "a"), (9, "end", "a"), (11, "begin", "a"), (20, "end", "a")], (11, 20)),
+    "two bays are one shift": ([(3, "begin", "a"), (4, "begin", "b"), (8, "end", "a"), (9, "end", "b")], (3, 9)),
+    "one bay still at work": ([(3, "begin", "a"), (4, "begin", "b"), (8, "end", "a")], (3, None)),
+    "the one before was cut off": ([(3, "begin", "a"), (7, "begin", "a"), (9, "end", "a")], (7, 9)),
+}
+
+
+@pytest.mark.parametrize("case", MARKS)
+def test_the_last_shift(case: str) -> None:
+    marks, expected = MARKS[case]
+    found = last_shift(marks)
+    assert (None if found is None else (found.first, found.last)) == expected
+
+
+def test_a_clock_that_was_set_makes_no_time_lost() -> None:
+    stopped = Moment(MORNING, "boot 1", 100.0)
+    assert seconds(stopped, Moment(MORNING + timedelta(hours=5), "boot 1", 110.0)) == 10.0
+    assert seconds(stopped, Moment(MORNING + timedelta(hours=5), "boot 2", 3.0)) == 5 * 3600
+    assert seconds(stopped, Moment(MORNING - timedelta(hours=5), "boot 2", 3.0)) == 0.0
