@@ -13,6 +13,8 @@ from eolseq.commands.tracing import trace_argument, traced
 from eolseq.errors import Refused, StationFault, WrongUse
 
 if TYPE_CHECKING:
+    from signal import Signals
+
     from eolseq.clock import Clock
     from eolseq.engine.events import Cautions
     from eolseq.engine.recording import Bay
@@ -303,23 +305,19 @@ class Asking:
 @contextmanager
 def signals_stop(opened: OpenStation, asking: Asking) -> Iterator[None]:
     """Ctrl-C, SIGTERM and a closed terminal trip the watcher while the block runs; nothing is left half switched."""
-    import signal
-
+    from eolseq.commands.signals import told
     from eolseq.guard.inputs import Reason
 
-    def stop(number: int, _: object) -> None:
-        name = {signal.SIGINT: "Ctrl-C", signal.SIGHUP: "a closed terminal"}.get(signal.Signals(number), "a signal")
+    def stop(number: Signals) -> None:
+        name = {"SIGINT": "Ctrl-C", "SIGHUP": "a closed terminal"}.get(number.name, "a signal")
         opened.trip(Reason(False, f"Stopped by {name}.", "This unit needs a new run from the start."))
+
+    def leave_question() -> None:
         if asking.waiting:
             raise KeyboardInterrupt
 
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    before = {number: signal.signal(number, stop) for number in numbers}
-    try:
+    with told(stop, leave_question):
         yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 # -- what comes out ---------------------------------------------------------------------------------------------

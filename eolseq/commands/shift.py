@@ -13,6 +13,8 @@ from eolseq.commands.tracing import trace_argument, traced
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
+    from signal import Signals
+
     from eolseq.line.resume import Before
     from eolseq.line.scans import Inbox, Scan
     from eolseq.line.switchboard import Switchboard
@@ -186,20 +188,14 @@ def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:
 @contextmanager
 def signals_end(opened: OpenStation, inbox: Inbox | Switchboard) -> Iterator[None]:
     """SIGINT, SIGTERM and a closed terminal make safe first, then end the shift; nothing is left half switched."""
-    import signal
-
+    from eolseq.commands.signals import told
     from eolseq.guard.inputs import Reason
 
-    def stop(number: int, _: object) -> None:
-        name = "a closed terminal" if number == signal.SIGHUP else signal.Signals(number).name
+    def end(number: Signals) -> None:
+        name = "a closed terminal" if number.name == "SIGHUP" else number.name
         opened.trip(Reason(False, f"Stopped by {name}.", "This unit needs a new run from the start."))
         inbox.by_signal = True
         inbox.ended = f"Ended by {name}."
 
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    before = {number: signal.signal(number, stop) for number in numbers}
-    try:
+    with told(end):
         yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
