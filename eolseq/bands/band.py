@@ -70,8 +70,7 @@ class AcceptanceBand:
         return f"{self.at_least} to {self.at_most}"
 
 
-@dataclass(frozen=True, slots=True)
-class Guard:
+class Guard(NamedTuple):
     """How far inside each limit a reading must lie to pass, in base units, and the decision rule in words.
 
     Edges are inclusive here too. ``doubt`` says why nothing may pass, where that is so; then the widths mean nothing.
@@ -83,8 +82,7 @@ class Guard:
     doubt: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(NamedTuple):
     """A reading held against its band: the outcome and a sentence for people."""
 
     reading: Reading

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.quantity import Quantity, plain
 
@@ -18,8 +19,7 @@ ACCURACY_LIKE = "terms such as '1.5 % of reading + 5 counts', joined by ' + '; t
 """How files word an accuracy; it is read in ``uncertainty``."""
 
 
-@dataclass(frozen=True, slots=True)
-class Spread:
+class Spread(NamedTuple):
     """How the true values of the product are spread, normally: their centre and standard deviation."""
 
     centre: Quantity

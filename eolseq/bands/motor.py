@@ -6,8 +6,8 @@ the engineer states corrects the band for the volts measured during the test.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands import full_load
 from eolseq.bands.band import AcceptanceBand
@@ -34,8 +34,7 @@ FIELDS = Group({
 }, "the band from the rating")
 
 
-@dataclass(frozen=True)
-class SupplyRule:
+class SupplyRule(NamedTuple):
     """The band follows the measured supply: its limits times (measured / rated) to a power that the engineer states."""
 
     rated: Quantity

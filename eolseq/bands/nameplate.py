@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from eolseq.bands.band import AcceptanceBand
 from eolseq.bands.bond import BOND
@@ -29,7 +28,7 @@ _GIVES = Field(Text(80), required=False, default="", about="what it works out to
 
 def _pinnable(form: Form) -> Form:
     """The form with a key for its result, so that a file can hold its own limits to a later program's rows."""
-    return replace(form, fields=Group({**form.fields.fields, "gives": _GIVES}, form.fields.name))
+    return form._replace(fields=Group({**form.fields.fields, "gives": _GIVES}, form.fields.name))
 
 
 _FORMS: Mapping[str, Mapping[str, Form]] = {

@@ -5,7 +5,6 @@ At one voltage the current of a product that mostly heats goes as its power, so 
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 
 from eolseq.bands.tolerances import TOLERANCE, read_tolerance
@@ -35,7 +34,7 @@ def _work_out(item: Item, around: Around) -> Worked:
                       (tolerance.words, f"the current goes as the power: {current} -{told(tolerance.below)} % "
                        f"+{told(tolerance.above)} %: {told(low)} to {told(high, 'A')}"), tolerance.sources)
     band = limits(low, high, "A", working.basis)
-    return Worked(band, replace(working, formula=(*working.formula, *rounding(low, high, band))))
+    return Worked(band, working._replace(formula=(*working.formula, *rounding(low, high, band))))
 
 
 PLATE_CURRENT = Form("the current on the plate", FIELDS, _work_out)

@@ -6,7 +6,6 @@ A limit is rounded inwards, so that rounding never lets anything through that th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 from typing import NamedTuple
@@ -47,8 +46,7 @@ def stated(text: str) -> Source:
     return Source(text, Standing.PRACTICE if "common practice" in text.lower() else Standing.STATED)
 
 
-@dataclass(frozen=True)
-class Working:
+class Working(NamedTuple):
     """Everything a band rests on: ``formula`` has a line for each step, ``notes`` what a reader should know besides."""
 
     form: str
@@ -97,8 +95,7 @@ class Around(NamedTuple):
         return value
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Form:
+class Form(NamedTuple):
     """One way to work a band out: the fields it takes, what it is for, and the working."""
 
     about: str

@@ -7,9 +7,9 @@ in it. It has a band of its own and a last day. A reading less than its zero mea
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import NamedTuple
 
 from eolseq.bands.band import Reading
 from eolseq.errors import StationFault
@@ -30,8 +30,7 @@ ZERO = Group({
 }, "the zero")
 
 
-@dataclass(frozen=True)
-class FixtureZero:
+class FixtureZero(NamedTuple):
     """The zero of one fixture: what its leads read at each point, on which shorting piece, and from when to when."""
 
     fixture: str

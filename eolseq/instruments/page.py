@@ -33,7 +33,7 @@ class UnitName:
 
     def schema(self, _: Any) -> dict[str, Any]:
         """The same as JSON Schema."""
-        return {"enum": list(UNITS)}
+        return {"enum": [unit for unit in UNITS if unit]}
 
 
 @dataclass(frozen=True)

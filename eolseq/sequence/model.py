@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 from eolseq.bands.decision import Rule, Spread
 from eolseq.bands.rule_fields import read_spread
@@ -17,8 +18,7 @@ from eolseq.steps.base import Step
 LONGEST_SERIAL = 40
 
 
-@dataclass(frozen=True)
-class StoredCharge:
+class StoredCharge(NamedTuple):
     """A capacitor of the unit that keeps a charge: the conductors it lies between, F, and ohm of its bleeder."""
 
     between: tuple[str, str]

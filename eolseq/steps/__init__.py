@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from eolseq.shape import Findings, Group, Item
 from eolseq.steps import (
@@ -17,8 +17,7 @@ from eolseq.steps import (
 from eolseq.steps.base import Step
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class StepKind:
+class StepKind(NamedTuple):
     """One kind of step: the fields of its settings, what they must satisfy besides, and how the step is made of them.
 
     ``rank`` is its place in the order that a class I product must be tested in, lowest first.

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from eolseq.bands.band import NO_ANSWER, AcceptanceBand, Reading
 from eolseq.bands.charge import at_reference
@@ -55,8 +55,7 @@ FIELDS = step_group(KIND, "Pa", {
 })
 
 
-@dataclass(frozen=True)
-class Typed:
+class Typed(NamedTuple):
     """A person reads the gauge: time for each value (s), and the gauge's accuracy."""
 
     within: Quantity

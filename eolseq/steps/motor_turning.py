@@ -7,9 +7,8 @@ its direction in ``DIRECTIONS``, with a band that has room for the expected one 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from eolseq.bands.band import NO_ANSWER, AcceptanceBand, Reading
 from eolseq.quantity import Quantity
@@ -43,8 +42,7 @@ TURNING = Field(OneOf("shown_by", {
 }), required=False, about="which way the fan turns, and what shows it")
 
 
-@dataclass(frozen=True)
-class Airflow:
+class Airflow(NamedTuple):
     """Shown by the pressure in Pa across the fan, read once the current has settled."""
 
     band: AcceptanceBand
@@ -84,8 +82,7 @@ class Airflow:
         return self.band.at_most or Quantity(Decimal(0), "Pa")
 
 
-@dataclass(frozen=True)
-class Seen:
+class Seen(NamedTuple):
     """Shown by a person who picks an arrow within a time (s) while the fan runs."""
 
     expected: str
