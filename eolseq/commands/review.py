@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from eolseq.records.reader import Records
     from eolseq.review.review import Review
     from eolseq.review.window import Window
+    from eolseq.station.file import Station
 
 NAME = "review"
 HELP = """what a log says of the line: yield, failures, stops, bays, drift, pace
@@ -73,6 +74,23 @@ def shift_window(found: Records) -> Window:
     if window is None:
         raise WrongUse(f"The log {found.path} has no shift.", "Leave --shift out, or give --since and --until.")
     return window
+
+
+def say_shift(station: Station, path: Path) -> None:
+    """Print the short review of the shift that has just ended; one that cannot be made is told, and changes nothing."""
+    from eolseq.errors import EolseqError
+    from eolseq.records.reader import Records
+    from eolseq.review.words import brief
+
+    try:
+        found = Records.open(Path(station.records))
+        takt = None if station.shift is None else station.shift.takt
+        said = brief(review_of(found, shift_window(found), takt))
+    except EolseqError as error:
+        said = [f"The shift could not be reviewed. {error}"]
+    print()
+    for line in [*said, f"all of it: eolseq review --shift --station {path} (on paper: --pdf FILE)"]:
+        print(visible(line))
 
 
 def _folder(station: Path | None) -> tuple[Path, float | None]:

@@ -60,12 +60,22 @@ def run(options: argparse.Namespace) -> int:
         check_fit(each, station, pages)
     sys.setswitchinterval(SWITCH_INTERVAL)
     if len(station.bays) > 1:
-        return _at_the_bays(options, station, path, sequences, pages, defects)
+        return _reviewed(station, options, _at_the_bays(options, station, path, sequences, pages, defects))
     screen = open_shift_screen(sys.stdout, SystemClock(), plain=options.plain, silent=options.silent)
     try:
-        return _at_the_bay(options, station, path, sequences, pages, defects, screen)
+        code = _at_the_bay(options, station, path, sequences, pages, defects, screen)
     finally:
         screen.close()
+    return _reviewed(station, options, code)
+
+
+def _reviewed(station: Station, options: argparse.Namespace, code: int) -> int:
+    """The exit code, after the lead was shown the shift; one that a signal ended is to be over at once."""
+    if code == 0:
+        from eolseq.commands.review import say_shift
+
+        say_shift(station, options.station)
+    return code
 
 
 def sequences_of(station: Station) -> tuple[Sequence, ...]:

@@ -146,6 +146,7 @@ def test_the_end_of_input_ends_the_shift(bays: Any) -> None:
     bay.process.stdin.close()
     assert bay.ended() == 0
     assert bay.log()[-1]["reason"] == "The input ended."
+    assert "Review of the last shift" in bay.said
 
 
 @pytest.mark.real_time

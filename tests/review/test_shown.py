@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import subprocess
 from io import BytesIO
@@ -11,12 +12,15 @@ import pypdfium2
 import pytest
 
 from eolseq.__main__ import main
+from eolseq.commands.review import say_shift
 from eolseq.review.chance import share
 from eolseq.review.review import Review
 from eolseq.review.sheet import pdf_of
 from eolseq.review.words import WIDTH, brief, chance_words, lines, looks, percent, share_words, time_words
+from eolseq.station.file import load_station
 from tests.review.lines import Did, Line, reviewed
 
+STATION = load_station(Path(__file__).resolve().parents[2] / "simulators/line-station.yaml")
 VOLTS = "The meter reads 3.2 V. Call maintenance."
 BAD_DAY = [Did("fail"), Did("fail"), *[Did("pass")] * 30,
            *[Did("fail", bay="bay-2", step="Earth path", kind="ground_continuity"), Did("pass", bay="bay-2")] * 10,
@@ -129,6 +133,26 @@ def test_the_command(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
                                       "high": pytest.approx(0.98742, abs=1e-5)}
     assert document["silences"][0]["told"] is False
     assert (there / "page.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_end_of_a_shift_shows_the_shift_alone(quick_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    line = Line(quick_path).all([Did("fail")])
+    line.shift("begin")
+    line.all([Did("pass"), Did("stopped", sentence=VOLTS), Did("pass")])
+    line.shift("end")
+    with line.log:
+        line.log.checkpoint()
+    station = dataclasses.replace(STATION, records=str(quick_path / "records"))
+    say_shift(station, Path("s.yaml"))
+    shown = capsys.readouterr().out
+    assert "Review of the last shift: 2 pass, 1 stopped" in shown
+    assert "eolseq review --shift --station s.yaml" in shown
+    assert len(shown.splitlines()) <= 24
+
+
+def test_a_log_that_cannot_be_read_is_told_and_ends_nothing(quick_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    say_shift(dataclasses.replace(STATION, records=str(quick_path / "gone")), Path("s.yaml"))
+    assert "The shift could not be reviewed. There is no log" in capsys.readouterr().out
 
 
 WRONG = {
