@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import ExitStack
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from eolseq.commands import signing
+from eolseq.commands import carrying, signing
 from eolseq.commands.tracing import trace_argument, traced
+from eolseq.commands.unitless import without_unit
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -63,6 +64,8 @@ def run(options: argparse.Namespace) -> int:
         raise WrongUse("Only maintenance does this on a real station.", "Give --key of maintenance.")
     if options.what == "inspect" and not (options.by and options.found):
         raise WrongUse("Who inspected it, and what was found?", "Give --by and --found.")
+    if options.what == "inspect":
+        carrying.named(options.by)
     key = signing.person_key(options)  # asked for before anything is energised
     if options.what == "inspect":
         return _inspect(options, station, fixture, key)
@@ -170,7 +173,8 @@ def measure(fixture: FixtureRules, what: str, opened: Any, pages: Mapping[str, A
     span_of = Verifier(clock, opened, pages, bay, log, tell, asking, lambda *_: None).span_of()
     roles = {name: player.role for name, player in opened.bays[0].players.items()}
     plan = fixture_plan(station, fixture, what, roles, span_of)
-    result = UnitRun(clock, plan, bay, log, _without_unit(what, tell), asking, gates, reference=True).run(SERIAL)
+    told = without_unit(_IN_BAY[what], tell)
+    result = UnitRun(clock, plan, bay, log, told, asking, gates, reference=True).run(SERIAL)
     if result.index is None or str(result.outcome) in ("refused", "stopped"):
         return result, None
     index = log.append(_entry(fixture, what, result, station, clock.now().date(), by))
@@ -178,17 +182,8 @@ def measure(fixture: FixtureRules, what: str, opened: Any, pages: Mapping[str, A
     return result, index
 
 
-def _without_unit(what: str, tell: Callable[[Any], None]) -> Callable[[Any], None]:
-    """Tells events, but never to connect a unit: whoever obeyed would measure that unit in the fixture's name."""
-    from eolseq.engine.events import Instruction
-
-    words = {"zero": "Open the guard, connect the shorting piece and no unit, close the guard.",
-             "baseline": "Open the guard, see that the fixture is empty, close the guard."}
-
-    def told(event: Any) -> None:
-        unit = isinstance(event, Instruction) and "connect the unit" in event.text
-        tell(Instruction(words[what]) if unit else event)
-    return told
+_IN_BAY = {"zero": "Open the guard, connect the shorting piece and no unit, close the guard.",
+           "baseline": "Open the guard, see that the fixture is empty, close the guard."}
 
 
 def _said(result: RunResult) -> str:

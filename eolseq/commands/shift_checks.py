@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from eolseq.clock import Clock
+from eolseq.commands.unitless import KNOWN_LOADS, without_unit
 from eolseq.commands.wiring import Order
 from eolseq.engine.events import Cautions
 from eolseq.engine.recording import Bay
@@ -95,8 +96,8 @@ class StationChecks:
         from eolseq.commands.verify import asker
 
         gate = FilesGate(self._opened.station, self._pages, self._log, self._clock.now().date())
-        return Verifier(self._clock, self._opened, self._pages, self._bay, self._log, tell, lambda _: operator,
-                        asker(self._order, tell), (gate,))
+        return Verifier(self._clock, self._opened, self._pages, self._bay, self._log,
+                        without_unit(KNOWN_LOADS, tell), lambda _: operator, asker(self._order, tell), (gate,))
 
     def _verify(self, operator: str, tell: Tell) -> str:
         from eolseq.commands.run import counters_after

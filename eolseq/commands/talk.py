@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from eolseq.commands import signing
 from eolseq.commands.instruments import wrapped
 from eolseq.commands.tracing import trace_argument, traced
+from eolseq.commands.unitless import NOTHING, without_unit
 from eolseq.errors import InstrumentFault, Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -256,8 +257,8 @@ def _session(wires: Wires, opened: OpenStation, pages: Mapping[str, Any], place:
     step = ByHand(f"Messages to {place.name}", player, pages[place.name], hands, _ceilings(opened.station),
                   bay.watcher.pause)
     gate = FilesGate(opened.station, pages, log, wires.clock.now().date())
-    unit = UnitRun(wires.clock, plan_by_hand(opened.station, step), bay_of(opened, pages, bay.name), log, tell, asking,
-                   [gate], reference=True)
+    unit = UnitRun(wires.clock, plan_by_hand(opened.station, step), bay_of(opened, pages, bay.name), log,
+                   without_unit(NOTHING, tell), asking, [gate], reference=True)
     return unit.run(SERIAL), unit.crash
 
 

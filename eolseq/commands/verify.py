@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import signing
 from eolseq.commands.tracing import trace_argument, traced
+from eolseq.commands.unitless import KNOWN_LOADS, without_unit
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         stack.callback(log.close)
         refuse_key(log, key)
         bay = running.bay_of(opened, pages, options.bay)
-        verifier = Verifier(wires.clock, opened, pages, bay, log, screen.tell, asking,
+        verifier = Verifier(wires.clock, opened, pages, bay, log, without_unit(KNOWN_LOADS, screen.tell), asking,
                             asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
         found = verifier.verify(chosen)
         entries = record_results(log, station, found, opened.identities, pages, key, running.counters_after(opened))

@@ -118,6 +118,7 @@ def test_by_hand_is_a_recorded_run_on_a_reserved_serial(capsys: pytest.CaptureFi
                  "SOUR:VOLT 120;:SOUR:FREQ 60;:SOUR:CURR:PROT 2", "SOUR:LIST:VOLT 120;DWEL 1", "OUTP ON"]) == 0
     said = capsys.readouterr().out
     assert "DANGER: VOLTAGE MAY BE PRESENT" in said and "Off, and dead." in said
+    assert "take any unit out" in said and "connect the unit" not in said
     records = Records.open(Path("records"))
     kinds = [records.entry(n).payload["kind"] for n in range(records.size)]
     assert kinds == ["genesis", "begin", "remark", "remark", "energise", "remark", "reading", "end"]

@@ -51,6 +51,8 @@ def test_units_are_refused_until_every_instrument_holds_and_when_one_has_drifted
     shown = capsys.readouterr().out
     assert "withstand (WT-5 SIM-0001) was never verified" in shown and "eolseq verify guard" in shown
     assert verify(station, "--all") == 0
+    told = capsys.readouterr().out
+    assert "take any unit out, connect the known loads" in told and "connect the unit" not in told
     assert main(unit) == 0
 
     path = Path(station)
