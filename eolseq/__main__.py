@@ -23,7 +23,7 @@ COMMANDS = {
     "simulate": "serve a simulated station on loopback sockets and pseudo-terminals",
     "records": "list the runs in a station's log, or show those on one unit",
     "review": "what a log says of the line: yield, failures, stops, bays, drift, pace",
-    "instruments": "show who answers at the bench, how fast, and whether each may be tested with",
+    "instruments": "show who answers at the bench, how fast, and whether each may be tested with today",
     "talk": "ask an instrument by hand; with --energise, tell it",
     "verify": "hold instruments against known loads",
     "challenge": "show the station reference units with known faults",

@@ -70,7 +70,7 @@ class StationChecks:
         """What a check may do to a person; Refused when it cannot be performed from here."""
         return Hazard.of(self._verified_plan() if check == "verify" else self._reference_sequence())
 
-    def perform(self, what: str, operator: str, tell: Tell) -> str:
+    def carry_out(self, what: str, operator: str, tell: Tell) -> str:
         """Perform a check in the operator's name; what was found, in a sentence."""
         try:
             return self._verify(operator, tell) if what == "verify" else self._challenge(operator, tell)

@@ -134,7 +134,7 @@ class AtStation:
         forget_trip(self._bay)
         self._bay.watcher.seen_open = False
         try:
-            return self._checks.perform(what, operator, tell)
+            return self._checks.carry_out(what, operator, tell)
         finally:
             self._guard_stays_open()
 

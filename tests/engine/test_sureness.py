@@ -1,6 +1,5 @@
 """How sure the readings of a step are, from the step's own words to the instrument's range."""
 
-import dataclasses
 import math
 from decimal import Decimal
 from functools import partial
@@ -32,7 +31,7 @@ def test_a_zero_makes_a_reading_as_unsure_again() -> None:
     """0.06 ohm left of 0.11 ohm read: the accuracy at 0.11 and that at the 0.05 of the leads, by hand."""
     step = STEPS["ground_continuity"]
     bare = Taken(reading("0.06", "ohm", "ct-30"), step.bands()[0][1])
-    less = dataclasses.replace(bare, zero=parse("50 mohm"))
+    less = bare._replace(zero=parse("50 mohm"))
     by_zero, by_itself = (sure_of(step, Rule(), None, USED)(each) for each in (less, bare))
     assert by_zero.span is not None and by_itself.span is not None
     steps = 2 * (0.0001 / 2) ** 2

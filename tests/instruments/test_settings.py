@@ -20,7 +20,7 @@ def test_what_is_sent_is_what_was_set(number: str, unit: str, instruments: str) 
     problem = setting.problem(value)
     if problem:
         assert "no exact value" in problem
-        assert instruments in ("min", "h") and exact.denominator % 3 == 0
+        assert instruments in ("min", "h", "d") and exact.denominator % 3 == 0
     else:
         assert Fraction(Decimal(setting.text(value))) == exact
 

@@ -138,7 +138,7 @@ def test_the_pinched_twin_holds_up_to_three_accuracies_above_the_test_voltage() 
 
 
 def test_a_defect_names_physical_fields_only() -> None:
-    parts = {"earth_screw", "earth", "neutral_branch", "insulation", "across", "stages", "motor", "fan", "interlock"}
+    parts = {"earth_screw", "earth", "neutral_branch", "insulation", "across", "stages", "motor", "fan", "interlock", "coil"}
     forbidden = {each.role for each in SIMULATOR.instruments} | {each.model for each in SIMULATOR.instruments}
     for name, defect in SIMULATOR.defects.items():
         more = [each for both in defect.in_model.values() for settings in both for each in settings]

@@ -51,7 +51,7 @@ MISTAKES = {
     "alloy unknown": ("alloy: NiCr 80/20", "alloy: NiCr 80-20", "NiCr 80-20", "not a word", "NiCr 80/20"),
     "yes as true": ("hard_wired: yes", "hard_wired: true", "true", "not an answer", "yes"),
     "channel outside": ("discharge: 130", "discharge: 99", "99", "whole number from 101 to 140", ""),
-    "channel twice": ("discharge: 130", "discharge: 123", "123\n    load-volts", "already 'tie-L-N'", ""),
+    "channel twice": ("discharge: 130", "discharge: 123", "123\n    route-plug", "already 'tie-L-N'", ""),
     "part unknown": ("    tie-L-N: 123", "    tie-N-L: 123", "123\n    discharge: 130", "no part", "tie-L-N"),
     "bond without channel": ("    bond-rear-panel: 112\n", "", None, "'bond-rear-panel' has no channel", ""),
     "own serial of no unit": ("unit: DH6-00000001", "unit: DH7-00000001", "DH7-00000001", "no unit", ""),
