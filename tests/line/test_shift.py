@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import gc
+import os
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -352,3 +355,19 @@ def test_the_contact_lets_a_unit_go_only_when_label_and_plate_are_right(tmp_path
         waits = [now for word, now in closed if word == "SCAN UNIT"]
         assert waits == [False, True, False]
         assert {now for word, now in closed if word in ("SCAN LABEL", "SCAN PLATE")} == {False}
+
+
+def test_descriptors_and_memory_do_not_grow_with_the_units(tmp_path: Path) -> None:
+    looks: list[tuple[int, int]] = []
+    with ShiftRig(tmp_path) as rig:
+        def also(event: Any) -> None:
+            if isinstance(event, UnitOver):
+                rig.told.clear()
+                rig.world.changes.clear()
+                gc.collect()
+                looks.append((len(os.listdir("/proc/self/fd")), sys.getallocatedblocks()))
+        rig.also = also
+        rig.run([f"DH6-{number:08d}" for number in range(1, 11)])
+    assert len(looks) == 10
+    assert len({descriptors for descriptors, _ in looks[2:]}) == 1
+    assert (looks[9][1] - looks[4][1]) / 5 < 400  # blocks a unit: its run and its label, as the log keeps them
