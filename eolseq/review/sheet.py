@@ -87,7 +87,7 @@ def _foot(canvas: Any, review: Review) -> None:
 def _story(review: Review) -> Iterator[Flowable]:
     yield from _top(review)
     found = words.looks(review)
-    yield _text("Look at this" if found else "Nothing here that chance alone would not do", _HEAD)
+    yield _text("Look at this" if found else words.nothing(review), _HEAD)
     yield from (_text(f"! {each}", _STRONG) for each in found[:_MOST])
     yield from _yields(review)
     for title, rows in words.sections(review):

@@ -63,6 +63,12 @@ def looks(review: Review) -> list[str]:
     return found
 
 
+def nothing(review: Review) -> str:
+    """What is said when nothing wants a look: of no unit nothing can be said."""
+    return "Nothing stands out: chance alone could do all of this." if review.first_pass.of else \
+        "No unit had its first verdict here, so nothing can be said of the line."
+
+
 def silence_words(each: Silence) -> str:
     """How long a withstand tester has rejected nothing, and what that is worth."""
     said = f"Withstand tester {each.tester}: no reject in {each.units} {'unit' if each.units == 1 else 'units'}"
@@ -136,7 +142,7 @@ def _counted(counts: Mapping[str, int]) -> str:
 def _looks(review: Review) -> Iterator[str]:
     found = looks(review)
     yield ""
-    yield "LOOK AT THIS" if found else "Nothing here that chance alone would not do."
+    yield "LOOK AT THIS" if found else nothing(review)
     for each in found[:2 * MOST]:
         yield from _wrap(f"! {each}", "  ")
     if len(found) > 2 * MOST:
@@ -155,6 +161,9 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
     yield "pace", [Row("", each) for each in _pace(review)]
     yield "withstand testers", [Row("", silence_words(each)) for each in review.silences]
+    if review.challenge is not None:
+        outcome, time, index = review.challenge
+        yield "reference units", [Row("", f"last challenge {_utc(time)} UTC, entry {index}: {outcome}")]
     yield "means that moved most inside their bands", [Row("", drift_words(each)) for each in review.drifts]
 
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 import random
 from datetime import timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 import scipy.stats
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from eolseq.records import entries, line_entries
 from eolseq.review.drift import LEAST, SPAN, Drifts
@@ -42,6 +46,28 @@ def test_first_pass(quick_path: Path, story: str) -> None:
     runs, (passed, judged) = FIRST[story]
     found = reviewed(quick_path, runs).first_pass
     assert (found.number, found.of) == (passed, judged)
+
+
+OUTCOMES = st.sampled_from(["pass", "fail", "undecided", "stopped", "fault", "abandoned"])
+COUNTED = st.tuples(OUTCOMES, st.sampled_from(["A1", "A2", "A3", "A4"]), st.sampled_from(["bay-1", "bay-2"]),
+                    st.sampled_from(["small", "large"]), st.sampled_from(["bond", "withstand"])).map(lambda it: Did(*it))
+WAYS = st.sampled_from([{"mode": "simulated"}, {"trial": "yes"}, {"serial": "REFERENCE-1"}])
+NEVER = st.tuples(COUNTED, WAYS).map(lambda it: it[0]._replace(cycle=0.0, after=0.0, **it[1]))  # type: ignore[arg-type]
+
+
+@given(st.lists(st.tuples(COUNTED, st.lists(NEVER, max_size=2)), max_size=12))
+@settings(max_examples=15, deadline=None)
+def test_whatever_is_left_out_changes_no_figure_and_every_run_is_somewhere(runs: list[tuple[Did, list[Did]]]) -> None:
+    with TemporaryDirectory(dir="/dev/shm") as folder:
+        alone = reviewed(Path(folder) / "alone", [run for run, _ in runs], takt=30)
+        mixed = reviewed(Path(folder) / "mixed", [each for run, more in runs for each in (*more, run)], takt=30)
+    assert sum(mixed.outcomes.values()) == len(runs)
+    assert sum(mixed.left_out.values()) == sum(len(more) for _, more in runs)
+    assert dataclasses.replace(mixed, log=alone.log, left_out={}) == alone
+    judged = [run for run, _ in runs if run.outcome in ("pass", "fail", "undecided")]
+    assert alone.first_pass.of == len({(run.serial, run.model) for run in judged})
+    assert sum(each.number for each in alone.failures) == sum(run.outcome != "pass" for run in judged)
+    assert sum(each.number for each in alone.stops) == len(runs) - len(judged)
 
 
 def test_what_is_left_out_is_said(quick_path: Path) -> None:

@@ -13,11 +13,13 @@ import pytest
 
 from eolseq.__main__ import main
 from eolseq.commands.review import say_shift
+from eolseq.records import entries
 from eolseq.review.chance import share
 from eolseq.review.review import Review
 from eolseq.review.sheet import pdf_of
 from eolseq.review.words import WIDTH, brief, chance_words, lines, looks, percent, share_words, time_words
 from eolseq.station.file import load_station
+from tests.records.samples import SEQUENCE
 from tests.review.lines import Did, Line, reviewed
 
 STATION = load_station(Path(__file__).resolve().parents[2] / "simulators/line-station.yaml")
@@ -55,16 +57,27 @@ def test_the_end_of_a_shift_is_one_screen(bad_day: Review) -> None:
     assert bad_day.log.root in " ".join(brief(bad_day))
 
 
+def test_a_challenge_that_was_not_passed_wants_a_look(quick_path: Path) -> None:
+    def challenged(line: Line) -> None:
+        line.log.append(entries.Challenge(outcome="fail", sentence="It missed one.", shown=(), sequence=SEQUENCE,
+                                          station_digest="cd" * 32, pages={}, operator="m-1"))
+
+    found = reviewed(quick_path, [Did("pass")], challenged)
+    assert looks(found) == ["The last challenge (entry 3) was not passed. Ask maintenance."]
+    assert "  last challenge 2026-01-05 06:00 UTC, entry 3: fail" in lines(found)
+
+
 def test_a_quiet_day_says_that_nothing_stands_out(quick_path: Path) -> None:
     quiet = reviewed(quick_path, [Did("pass", mode="simulated")] * 3, role="simulated station")
     assert not looks(quiet)
-    assert "Nothing here that chance alone would not do." in lines(quiet)
+    assert "Nothing stands out: chance alone could do all of this." in lines(quiet)
     assert lines(quiet)[0].startswith("SIMULATED")
 
 
 def test_an_empty_log_has_a_review(quick_path: Path) -> None:
     empty = reviewed(quick_path, [])
     assert lines(empty)[0] == "Review of the whole log: no run ended"
+    assert "No unit had its first verdict here, so nothing can be said of the line." in lines(empty)
     assert pdf_of(empty).startswith(b"%PDF")
 
 
