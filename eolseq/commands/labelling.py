@@ -35,7 +35,7 @@ from eolseq.line.label import (
 )
 from eolseq.line.label_code import LabelCode
 from eolseq.line.template import SHIPPED, Template, load_template
-from eolseq.line.unit_state import state_of
+from eolseq.line.unit_state import Standing, state_of
 from eolseq.records.checkpoint import Checkpoint
 from eolseq.records.label_entries import CARTON, READ_BACK, UNIT, LabelFate, LabelOf, LabelPrint
 from eolseq.records.log import Log
@@ -121,7 +121,8 @@ class Paper:
             _fate(log, printed, "unknown", f"{self.printer.name}: {error}")
             return LabelOutcome("unknown", f"The label may be missing: {error}. Look for it at the printer, and put "
                                 "that right. Then say what became of it and print copy "
-                                f"{int(printed.label.copy) + 1}: eolseq label {printed.label.serial} --copy.", printed)
+                                f"{int(printed.label.copy) + 1}: eolseq label {printed.label.serial} --station S "
+                                "--copy --reason TEXT --by ID --old destroyed (or found, or not-found).", printed)
         _fate(log, printed, "printed", said or None)
         return LabelOutcome("printed", f"Label, copy {printed.label.copy}: {said}.", printed)
 
@@ -169,7 +170,9 @@ def labelled_run(log: Log, serial: str) -> Run:
     run = refuse_label(serial, log.last_run(serial), simulated=log.simulated)
     state = state_of(log, serial)
     if state.passed is None or state.passed.closed_by != run.closed_by:
-        raise Refused(f"Unit {serial} gets no label. {state.sentence}", "It needs a full run that passes.")
+        raise Refused(f"Unit {serial} gets no label. {state.sentence}", "It needs a full run that passes."
+                      if state.standing is not Standing.LATE_FAIL else
+                      "Set it aside. Have that check made again and entered: eolseq enter.")
     lock = log.locked()
     if lock is not None:
         raise Refused(f"This station is locked (entry {lock.index}): {lock.reason}", lock.do)

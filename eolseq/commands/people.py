@@ -34,7 +34,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     allow.add_argument("ids", metavar="ID", nargs="+", help="pseudonyms such as op-07")
     allow.add_argument("--sequence", metavar="NAME", action="append", required=True,
                        help="the name of a sequence, once for each; all: any sequence")
-    allow.add_argument("--until", metavar="DAY", type=date.fromisoformat, required=True, help="the last day it holds")
+    allow.add_argument("--until", metavar="DAY", type=_day, required=True,
+                       help="the last day it holds, such as 2027-06-30")
     allow.add_argument("--trainee", action="store_true", help="only with a qualified person signed in beside them")
     remove = what.add_parser("remove", help="take people off the list")
     remove.add_argument("ids", metavar="ID", nargs="+", help="pseudonyms that stand on it")
@@ -42,6 +43,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     for each in (allow, remove, carry):
         each.add_argument("--reason", metavar="TEXT", help="why; stands in the record for ever")
         carrying.carrying_arguments(each)
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no day; write it like 2027-06-30") from None
 
 
 def run(options: argparse.Namespace) -> int:
@@ -114,8 +122,12 @@ def _listed(standing: Standing) -> dict[str, MayTest]:
 
 
 def _changed(options: argparse.Namespace, before: Mapping[str, MayTest]) -> dict[str, MayTest]:
+    from eolseq.clock import SystemClock
     from eolseq.records.people import MayTest
 
+    if options.what == "allow" and options.until < SystemClock().now().date():
+        raise WrongUse(f"{options.until} is over.", "Give the last day to come on which it holds; 'eolseq people remove' "
+                       "takes people off the list.")
     after = dict(before)
     for each in options.ids:
         if options.what == "allow":

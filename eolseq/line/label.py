@@ -80,11 +80,12 @@ def refuse_copy(serial: str, state: LabelState, *, reason: str | None, by: str |
     if state.out:
         told = "is not known to be printed" if state.state in (PRINT, UNKNOWN) else f"was {state.state}"
         raise Refused(f"Copy {state.copies} of the label of unit {serial} (entry {state.entry}) {told}.",
-                      "For another one, say what became of it, and why: eolseq label SERIAL --copy --reason TEXT --by "
-                      f"ID --old {'|'.join(each.replace(' ', '-') for each in ACCOUNTED)}")
+                      "For another one, say what became of it, and why: eolseq label "
+                      f"{serial} --station S --copy --reason TEXT --by ID --old "
+                      f"{'|'.join(each.replace(' ', '-') for each in ACCOUNTED)}.")
     if not reason or not by:
         raise Refused(f"This would be copy {state.copies + 1} of the label of unit {serial}.",
-                      "Say why and who you are: --copy --reason TEXT --by ID.")
+                      f"Say why and who you are: eolseq label {serial} --station S --copy --reason TEXT --by ID.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -74,6 +75,16 @@ def findings() -> list[str]:
 
 
 # -- people -----------------------------------------------------------------------------------------------------
+
+@pytest.mark.parametrize(("day", "says"), [("2020-06-30", "2020-06-30 is over"), ("2027-02-30", "is no day; write it like"),
+                                           ("tomorrow", "is no day; write it like")])
+def test_a_day_that_is_over_or_none_lets_nobody_test(station: str, day: str, says: str,
+                                                     capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["people", "allow", "op-07", "--sequence", "all", "--until", day, "--reason", "trained", *AT]
+    with pytest.raises(SystemExit) if "no day" in says else nullcontext():
+        assert main(words) == 2
+    assert says in capsys.readouterr().err
+
 
 ALLOW = ("people", "allow", "op-07", "--sequence", "all", "--until", "2099-12-31", "--reason", "trained")
 AT = ("--station", "bench.yaml")

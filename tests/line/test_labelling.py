@@ -37,6 +37,7 @@ from tests.line.labels import (
     scanned,
     words_in,
 )
+from tests.line.stories import tell
 from tests.records.samples import FixedSystem, begin, end, open_log, whole_run
 
 
@@ -111,6 +112,13 @@ def test_a_voided_pass_gets_no_label(tmp_path: Path) -> None:
     with log_with(tmp_path) as log:
         log.append(Void(serial=SERIAL, run=log.size - 1, reason="covers opened", by="op-07"))
         refused(log, "its pass is void")
+
+
+def test_a_pass_with_a_late_fail_of_an_earlier_check_gets_no_label(tmp_path: Path) -> None:
+    with log_with(tmp_path) as log:
+        tell(log, "leak fail 10", SERIAL)
+        refused(log, "Have that check made again")
+        refused(log, "Have that check made again", CARTON)
 
 
 def test_a_pass_before_a_failure_gets_no_label(tmp_path: Path) -> None:
