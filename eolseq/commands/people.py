@@ -126,8 +126,8 @@ def _changed(options: argparse.Namespace, before: Mapping[str, MayTest]) -> dict
     from eolseq.records.people import MayTest
 
     if options.what == "allow" and options.until < SystemClock().now().date():
-        raise WrongUse(f"{options.until} is over.", "Give the last day to come on which it holds; 'eolseq people remove' "
-                       "takes people off the list.")
+        raise WrongUse(f"{options.until} is over.", "Give the last day to come on which it holds; 'eolseq people "
+                       "remove' takes people off the list.")
     after = dict(before)
     for each in options.ids:
         if options.what == "allow":

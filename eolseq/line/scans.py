@@ -170,7 +170,8 @@ class Inbox:
     def _doubled(self, scan: Scan) -> bool:
         now, (text, before) = self._clock.monotonic(), self._last
         self._last = (scan.text, now)
-        return not scan.typed and not scan.problem and text == scan.text and now - before < DOUBLE
+        once = not scan.typed or bool(scan.command)  # what else is typed is typed twice
+        return once and not scan.problem and text == scan.text and now - before < DOUBLE
 
 
 class Answer:

@@ -117,6 +117,16 @@ def test_what_is_typed_twice_at_once_is_two_entries() -> None:
     assert [desk.inbox.take(0.0), desk.inbox.take(0.0)] == [Scan("A", typed=True)] * 2
 
 
+@pytest.mark.parametrize("word", COMMANDS)
+def test_an_order_that_comes_twice_at_once_counts_once(word: str) -> None:
+    """Else somebody who types each line twice, as they must with a serial, would have two labels printed for one."""
+    desk = Desk()
+    for _ in range(2):
+        desk.inbox.put(Scan(word, typed=True))
+    assert [desk.inbox.take(0.0), desk.inbox.take(0.0)] == [Scan(word, typed=True), None]
+    assert desk.away == [Scan(word, typed=True, problem="twice")]
+
+
 def test_codes_are_turned_away_while_a_test_runs_and_not_kept_for_later() -> None:
     desk = Desk()
     desk.inbox.put(Scan("waiting"))
