@@ -41,6 +41,12 @@ class _Tester:
     rejects: int = 0
     before: int = 0  # up to the last reject and with it
 
+    def count(self, *, rejected: bool) -> None:
+        self.units += 1
+        if rejected:
+            self.before += self.units
+            self.units, self.rejects = 0, self.rejects + 1
+
 
 @dataclass(slots=True)
 class Silences:
@@ -52,11 +58,8 @@ class Silences:
         """A judged run."""
         for step in end["steps"]:
             if step["kind"] == WITHSTAND and step["outcome"] in ("pass", "fail", "undecided"):
-                tester = self._testers.setdefault(_tester_of(step, end), _Tester())
-                tester.units += 1
-                if step["outcome"] != "pass":
-                    tester.before += tester.units
-                    tester.units, tester.rejects = 0, tester.rejects + 1
+                for name in _testers_of(step, end):
+                    self._testers.setdefault(name, _Tester()).count(rejected=step["outcome"] != "pass")
 
     def result(self) -> list[Silence]:
         """Every tester, the most suspicious first."""
@@ -71,8 +74,13 @@ def _chance(tester: _Tester) -> float | None:
     return math.exp(log_ways(tester.before, tester.rejects) - log_ways(tester.before + tester.units, tester.rejects))
 
 
-def _tester_of(step: Mapping[str, Any], end: Mapping[str, Any]) -> str:
-    """The instrument behind a step's readings; else the run's withstand testers, as its end names them."""
-    used = next((each["instrument"] for each in step["readings"] if each["instrument"] is not None), None)
-    testers = [each for each in end["instruments"] if each["role"] == "withstand_tester"] if used is None else [used]
-    return " or ".join(f"{each['model']} {each['serial']}" for each in testers) or "without a name in the record"
+def _testers_of(step: Mapping[str, Any], end: Mapping[str, Any]) -> list[str]:
+    """The withstand tester of a step. A trip has no reading of it, and a voltmeter may have one at its side.
+
+    Where that leaves several, the reject counts for each: none is called silent for what it may have rejected.
+    """
+    testers = {each["name"]: f"{each['model']} {each['serial']}" for each in end["instruments"]
+               if each["role"] == "withstand_tester"}
+    used = [each["instrument"]["name"] for each in step["readings"] if each["instrument"] is not None]
+    found = [testers[name] for name in dict.fromkeys(used) if name in testers]
+    return found or list(testers.values()) or ["without a name in the record"]

@@ -75,7 +75,7 @@ def silence_words(each: Silence) -> str:
     if each.chance is None:
         return f"{said}, and none ever in this log; only reference units show that it can."
     if not each.units:
-        return f"Withstand tester {each.tester}: its last unit was a reject; {each.rejects} of {each.before}."
+        return f"Withstand tester {each.tester}: its last unit was a reject; {each.rejects} of {each.before} in all."
     end = " Show it its reference units." if each.told else ""
     return f"{said}; {each.rejects} rejected of the {each.before} before; by chance {chance_words(each.chance)}.{end}"
 

@@ -222,6 +222,26 @@ def test_the_silence_of_a_sound_tester_is_told_at_most_once_in_a_hundred() -> No
     assert wrong <= 21  # 10 and three and a half standard deviations
 
 
+WT, DV, OTHER_WT = ({"name": name, "model": name.upper(), "serial": "1", "role": role} for name, role in
+                    [("wt-1", "withstand_tester"), ("dv", "residual_meter"), ("wt-2", "withstand_tester")])
+TESTERS: dict[str, tuple[list[dict[str, str]], list[dict[str, str] | None], list[str]]] = {
+    "its own reading": ([WT, DV], [WT, DV], ["WT-1 1"]),
+    "a trip, which no instrument read": ([WT, DV], [None, DV], ["WT-1 1"]),
+    "the one of two that was used": ([WT, OTHER_WT], [OTHER_WT], ["WT-2 1"]),
+    "a trip with two": ([WT, DV, OTHER_WT], [None, DV], ["WT-1 1", "WT-2 1"]),
+    "none known": ([DV], [DV], ["without a name in the record"]),
+}
+
+
+@pytest.mark.parametrize("case", TESTERS)
+def test_which_tester_a_reject_is_of(case: str) -> None:
+    instruments, used, expected = TESTERS[case]
+    silences = Silences()
+    step = {"kind": "dielectric_withstand", "outcome": "fail", "readings": [{"instrument": each} for each in used]}
+    silences.take({"steps": [step], "instruments": instruments})
+    assert [(each.tester, each.rejects) for each in silences.result()] == [(name, 1) for name in expected]
+
+
 def test_many_rejects_are_a_share() -> None:
     silences = Silences()
     for number in range(1050):
