@@ -10,6 +10,10 @@ import re
 RESERVED = "REFERENCE-"
 """How serials begin that belong to reference units and known loads; no unit may have one, and none is released."""
 
+KNOWN_LOADS, BY_HAND, NO_UNIT = (f"{RESERVED}{what}" for what in ("KNOWN-LOADS", "BY-HAND", "NO-UNIT"))
+OF_THE_PROGRAM = (KNOWN_LOADS, BY_HAND, NO_UNIT)
+"""What the program's own plans run under, where no unit is tested; no sequence file stands behind these to approve."""
+
 LIKE = "letters, digits, dashes, sets such as [0-9] and counts such as {8}: DH6-[0-9]{8}"
 _MOST_COUNTED = 40
 _MOST_VARIABLE = 2

@@ -75,6 +75,7 @@ def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, seq
     from eolseq.commands.verify import bench_of
     from eolseq.commands.wiring import real_wires
     from eolseq.engine.run import UnitRun
+    from eolseq.screen.numbers import typed_at_terminal
     from eolseq.screen.opening import open_screen
     from eolseq.station.open import open_station
     from eolseq.verification.challenge import serial_of
@@ -96,7 +97,7 @@ def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, seq
 
         def test(reference: Reference) -> RunResult:
             unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate], approval=gate.index,
-                           reference=True)
+                           reference=True, listen=typed_at_terminal)
             return unit.run(serial_of(reference))
 
         shown, ended = show_all(station, order, screen.tell, test)

@@ -18,6 +18,7 @@ from eolseq.records.label_meaning import LABEL_KINDS, LabelsMeaning
 from eolseq.records.report import AuditReport
 from eolseq.records.runs import DOCUMENTS, WITHSTAND, Carried
 from eolseq.records.units import UNIT_KINDS, UnitsMeaning
+from eolseq.serials import OF_THE_PROGRAM
 
 CLOCK_STEP = 60.0
 """Seconds by which wall clock and monotonic clock may part between two entries of one boot before it is a note."""
@@ -112,7 +113,12 @@ class Meaning:
         self._approved(line, index, payload)
 
     def _approved(self, line: int, index: int, payload: Mapping[str, Any]) -> None:
-        """On a real station, what is no trial must name an approval of the very sequence that it runs."""
+        """On a real station, what is no trial must name an approval of the very sequence that it runs.
+
+        A verification, a zero or a message by hand has no file behind it, and its serial can never be released.
+        """
+        if payload["serial"] in OF_THE_PROGRAM and payload.get("approval") is None:
+            return
         if self.report.role != STATION or payload.get("trial") != "no" or self._standing is None or not self.whole:
             return
         digest = payload["sequence"]["digest"]

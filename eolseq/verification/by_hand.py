@@ -30,14 +30,14 @@ from eolseq.instruments.player import Player
 from eolseq.instruments.roles import ROLES
 from eolseq.quantity import Quantity, parse
 from eolseq.sequence.model import UnitData
-from eolseq.serials import RESERVED
+from eolseq.serials import BY_HAND
 from eolseq.shape import Item
 from eolseq.station.file import Station
 from eolseq.steps.base import Bench, Connections, Evidence, Powered
 from eolseq.steps.watching import gathering, looks, named, wait_for_next
 from eolseq.verification.plan import Plan
 
-SERIAL = f"{RESERVED}BY-HAND"
+SERIAL = BY_HAND
 MESSAGE_WITHIN = 2.0   # seconds for one message and its reply
 LONGEST_SUPPLY = 2.0   # seconds that a supply is on by hand, at most
 ROUTES = {"withstand_tester": "withstand", "continuity_tester": "continuity", "power_source": "power"}
@@ -222,5 +222,5 @@ def plan_by_hand(station: Station, step: ByHand) -> Plan:
     """The session in the place of a sequence."""
     text = json.dumps(["by hand", step.player.name]).encode()
     return Plan(name="Messages by hand", version="1", path=station.path, unit=UnitData(
-        ("messages by hand",), f"{RESERVED}BY-HAND", "I", {}, ()), cautions=CAUTIONS, steps=(step,), source=text,
+        ("messages by hand",), BY_HAND, "I", {}, ()), cautions=CAUTIONS, steps=(step,), source=text,
         item=Item({"steps": ()}, Place(str(station.path), 1, 1), {}), decision=Rule(least_ratio=Decimal(0)))

@@ -13,7 +13,7 @@ from eolseq.bands.decision import Rule
 from eolseq.errors import Place, StationFault, WrongUse
 from eolseq.quantity import Quantity, parse
 from eolseq.sequence.model import UnitData
-from eolseq.serials import RESERVED
+from eolseq.serials import NO_UNIT, RESERVED
 from eolseq.shape import Item
 from eolseq.station.file import Station
 from eolseq.station.fixture_fields import BaselineRules, FixtureRules
@@ -23,7 +23,7 @@ from eolseq.verification.known_loads import to_step
 from eolseq.verification.plan import Plan
 from eolseq.verification.steps import FALL, HERTZ, HOLD, RISE, Check, SpanOf
 
-SERIAL = f"{RESERVED}NO-UNIT"
+SERIAL = NO_UNIT
 OPEN_VOLTS = parse("12 V")
 ZERO_AMPS, LOOK_AMPS = Decimal(25), Decimal(5)
 """A: what a zero is taken with, as the units are; what flows at most while an accidental earth is looked for."""

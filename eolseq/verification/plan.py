@@ -13,7 +13,7 @@ from eolseq.bands.decision import Rule, Spread
 from eolseq.errors import Place, Refused
 from eolseq.quantity import Quantity
 from eolseq.sequence.model import Sequence, UnitData
-from eolseq.serials import RESERVED
+from eolseq.serials import KNOWN_LOADS, RESERVED
 from eolseq.shape import Item
 from eolseq.station.checks import KnownLoad
 from eolseq.station.file import Station
@@ -21,7 +21,7 @@ from eolseq.steps.base import Step
 from eolseq.verification.known_loads import to_step
 from eolseq.verification.steps import OnResistance, OnShunt, OnSupply, OnWithstand, SpanOf
 
-SERIAL = f"{RESERVED}KNOWN-LOADS"
+SERIAL = KNOWN_LOADS
 WITHSTAND_VOLTS, SUPPLY_VOLTS, SHUNT_AMPS = Decimal(1000), Decimal(230), Decimal(25)
 MARGIN = Decimal("0.05")
 """How far from the known load's current the withstand tester's limit is set, on either side: common practice."""

@@ -83,3 +83,19 @@ def test_a_run_that_is_no_trial_names_an_approval_of_its_sequence(quick_path: Pa
         assert found(quick_path / "records") == []
         bad = [run_on(log, "no", approval) for approval in (None, wrong, right + 1, 9_999)]
     assert found(quick_path / "records") == [(index, "run not approved") for index in bad]
+
+
+def test_what_the_program_tests_without_a_unit_has_no_sequence_to_approve(quick_path: Path) -> None:
+    """A verification names no approval; a reference unit, and whatever only looks like it, is tested with one."""
+    from eolseq.records.approvals import Standing
+    from eolseq.serials import OF_THE_PROGRAM
+
+    with open_log(quick_path, role="station") as log:
+        carry(log, registry_document(Standing(log.documents), "station", "q-1", enrol=("q-1", "e-1")))
+        serials = (*OF_THE_PROGRAM, "REFERENCE-GOOD", f"{OF_THE_PROGRAM[0]}-2", OF_THE_PROGRAM[0].lower())
+        begun = []
+        for serial in serials:
+            begun.append(log.append(replace(begin(log), serial=serial, mode="real", trial="no", approval=None)))
+            log.append(replace(end(log, begun[-1]), serial=serial, mode="real", trial="no", approval=None))
+        log.checkpoint()
+    assert found(quick_path / "records") == [(index, "run not approved") for index in begun[len(OF_THE_PROGRAM):]]
