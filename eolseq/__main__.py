@@ -70,15 +70,22 @@ def parser_for(modules: list[ModuleType]) -> argparse.ArgumentParser:
 def _declare(module: ModuleType, parser: argparse.ArgumentParser) -> None:
     """What a command takes and says, in the parser of its own."""
     parser.description, parser.epilog = module.HELP, EXIT_CODES
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     module.arguments(parser)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.set_defaults(command=module.NAME, do=module.run)
+
+
+class _Unseen(argparse.HelpFormatter):
+    """Tries every option's help while it is declared; a width of its own spares the import that asks the terminal."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, width=200)
 
 
 def _options(words: list[str]) -> argparse.Namespace:
     """The words as options; a command that stands first is read by its own parser, without making the other ones."""
     if words and words[0] in COMMANDS:
-        parser = argparse.ArgumentParser(prog=f"eolseq {words[0]}")
+        parser = argparse.ArgumentParser(prog=f"eolseq {words[0]}", formatter_class=_Unseen)
         _declare(importlib.import_module(f"eolseq.commands.{words[0]}"), parser)
         return parser.parse_args(words[1:])
     return parser_for(_modules(words)).parse_args(words)
