@@ -142,16 +142,17 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
 
 def _at_the_bays(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
                  pages: Mapping[str, Any], defects: Mapping[str, str]) -> int:
-    """A shift at several bays, told in lines that each begin with their bay."""
+    """A shift at several bays, each in a frame of its own, or in lines that each begin with their bay."""
     from eolseq.clock import SystemClock
     from eolseq.commands.shift_bays import run_bays
-    from eolseq.screen.bay_lines import BayLines
+    from eolseq.screen.bays_screen import open_bays_screen
 
-    lines = BayLines(sys.stdout, SystemClock(), station.bays, silent=options.silent)
+    screen = open_bays_screen(sys.stdout, SystemClock(), station.bays, plain=options.plain, silent=options.silent)
     try:
-        return STOPPED if run_bays(options, station, path, sequences, pages, defects, lines.tell) else 0
+        ended = run_bays(options, station, path, sequences, pages, defects, screen.tell, screen.pages)
+        return STOPPED if ended else 0
     finally:
-        lines.close()
+        screen.close()
 
 
 def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[[Any], None]) -> Before:

@@ -1,4 +1,4 @@
-"""A shift at several bays of one station: a loop for each bay, one scanner, one log, plain lines for each bay."""
+"""A shift at several bays of one station: a loop for each bay, one scanner, one log, one screen."""
 
 from __future__ import annotations
 
@@ -16,8 +16,10 @@ if TYPE_CHECKING:
 
     from eolseq.clock import Clock
     from eolseq.commands.wiring import Order
+    from eolseq.line.bay_events import Busy
     from eolseq.line.resume import Before
     from eolseq.line.scans import Inbox
+    from eolseq.line.signing_in import Pages
     from eolseq.line.switchboard import Switchboard
     from eolseq.records.log import Log
     from eolseq.sequence.model import Sequence
@@ -33,13 +35,16 @@ class BaysAtWork:
 
     def __init__(self, clock: Clock, opened: OpenStation, pages: Mapping[str, Any], log: Log,
                  sequences: tuple[Sequence, ...], tell: TellAt, order: Order | None = None,
-                 defects: Mapping[str, str] | None = None) -> None:
+                 defects: Mapping[str, str] | None = None, pages_shown: Pages = lambda _: 1) -> None:
         from eolseq.commands.shift import turned_away
         from eolseq.engine.schedule import InTest
         from eolseq.line.scans import Inbox
 
         self._clock, self._opened, self._pages, self._log = clock, opened, pages, log
         self._sequences, self._order, self._defects, self._tell = sequences, order, defects, tell
+        self._pages_shown = pages_shown
+        self._busy: Busy | None = None
+        self._waiting: tuple[tuple[str, frozenset[str]], ...] = ()
         self._in_test = InTest()
         self.inboxes: dict[str, Inbox] = {name: Inbox(clock, turned_away(partial(self.told, name)))
                                           for name in opened.station.bays}
@@ -50,6 +55,22 @@ class BaysAtWork:
         """Something happened at a bay."""
         self.board.heard(bay, event)
         self._tell(bay, event)
+        self._tell_busy()
+
+    def _tell_busy(self) -> None:
+        """Tell who has which shared instrument, and who waits, when that is another than before."""
+        from eolseq.line.bay_events import Busy
+
+        desk = self._opened.desk
+        if desk is None:
+            return
+        held, waiting = tuple(desk.holders().items()), desk.line()
+        before = self._busy
+        if before is None or held != before.held or waiting != self._waiting:
+            self._waiting = waiting
+            self._busy = Busy(tuple(sorted(desk.shared)), held, tuple((bay, tuple(sorted(names)))
+                                                                      for bay, names in waiting))
+            self._tell("", self._busy)
 
     def run(self, past: Mapping[str, Before]) -> None:
         """Every bay's shift side by side until all have ended; raises what ended one that should not have."""
@@ -98,7 +119,7 @@ class BaysAtWork:
 
         def work() -> None:
             tell_proved_off(past, tell)
-            Shift(around, inbox, tell, after).run()
+            Shift(around, inbox, tell, after, self._pages_shown).run()
         return work
 
 
@@ -121,7 +142,8 @@ def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: T
 
 
 def run_bays(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
-             pages: Mapping[str, Any], defects: Mapping[str, str], tell: TellAt) -> bool:
+             pages: Mapping[str, Any], defects: Mapping[str, str], tell: TellAt,
+             pages_shown: Pages) -> bool:
     """The whole shift at every bay; whether a signal ended it."""
     from eolseq.commands.run import ready_log
     from eolseq.commands.shift import signals_end
@@ -138,7 +160,7 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
         stack.callback(opened.close)
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
-        bays = BaysAtWork(wires.clock, opened, pages, log, sequences, tell, order, defects)
+        bays = BaysAtWork(wires.clock, opened, pages, log, sequences, tell, order, defects, pages_shown)
         stack.enter_context(signals_end(opened, bays.board))
         stack.enter_context(sources(station.shift, bays.board, wires.clock, partial(tell, station.bays[0])))
         bays.run(past)

@@ -10,11 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from eolseq.clock import Clock
+from eolseq.line.bay_events import reading_together
 from eolseq.line.scans import Inbox, Scan
-from eolseq.line.shift_events import Note, Situation, Stands
+from eolseq.line.shift_events import CautionPage, Note, Situation, Stands
 
 AIMED = 30.0  # s for which a bay's code holds, counted from the last code that it aimed
 FOR_ALL = ("end", "sound", "out")
+THIS_BAY, WHICH_BAY = "THIS BAY", "WHICH BAY"
+"""The words of the notes that say, or ask, which bay codes are for."""
 _PEOPLE = (Situation.SIGN_IN, Situation.CAUTIONS)
 
 
@@ -32,7 +35,8 @@ class Switchboard:
         self._is_unit = is_unit
         self._tell = tell
         self.by_signal = False
-        self._stands: dict[str, Situation] = {}
+        self._stands: dict[str, Stands] = {}
+        self._pages: dict[str, CautionPage] = {}
         self._aim: tuple[str, float] | None = None
 
     @property
@@ -49,14 +53,17 @@ class Switchboard:
     def heard(self, bay: str, event: object) -> None:
         """Take in where a bay's shift stands; any task."""
         if isinstance(event, Stands):
-            self._stands[bay] = event.situation
+            self._stands = {name: event if name == bay else self._stands[name] for name in self._inboxes
+                            if name == bay or name in self._stands}  # in the order of the bays
+        elif isinstance(event, CautionPage):
+            self._pages[bay] = event
 
     def put(self, scan: Scan) -> None:
         """One more code."""
         named = self._named(scan)
         if named is not None:
             self._aim = (named, self._clock.monotonic())
-            self._tell(named, Note("THIS BAY", f"What is scanned now is for {named}.", running=True))
+            self._tell(named, Note(THIS_BAY, f"What is scanned now is for {named}.", running=True))
             return
         bays = self._meant(scan)
         if not bays:
@@ -80,12 +87,21 @@ class Switchboard:
             return going
         aimed = self._aimed()
         if aimed is not None:
-            return [aimed]
-        asked = [bay for bay in going if self._stands.get(bay) in _PEOPLE]
+            return [] if self._reads_later(aimed) else [aimed]
+        asked = [bay for bay in going if self._situation(bay) in _PEOPLE and not self._reads_later(bay)]
         if asked and not scan.problem and not self._is_unit(scan.text):
             return asked
         open_now = [bay for bay in going if self._guard_open(bay)]
         return open_now if len(open_now) == 1 else []
+
+    def _situation(self, bay: str) -> Situation | None:
+        stands = self._stands.get(bay)
+        return None if stands is None else stands.situation
+
+    def _reads_later(self, bay: str) -> bool:
+        """Whether the cautions of a bay are not those that are on the screen now: nobody can acknowledge them yet."""
+        reads = self._situation(bay) is Situation.CAUTIONS and bay in self._pages
+        return reads and bay not in reading_together(self._stands, self._pages)
 
     def _aimed(self) -> str | None:
         now = self._clock.monotonic()
@@ -97,8 +113,8 @@ class Switchboard:
 
     def _ask(self, scan: Scan) -> None:
         """Nobody knows which bay is meant: every bay that is not testing says so."""
-        text = scan.problem or f"'{scan.text[:24]}' could be meant for any bay."
+        text = scan.problem or f"Whose is '{scan.text[:24]}'?"
         for bay, stands in self._stands.items():
-            if stands not in (Situation.RUNNING, Situation.CHECKING, Situation.ENDED):
-                self._tell(bay, Note("WHICH BAY", f"{text} Scan the bay's code first, or open the guard of that bay "
-                                     "alone; then scan again."))
+            if stands.situation not in (Situation.RUNNING, Situation.CHECKING, Situation.ENDED):
+                self._tell(bay, Note(WHICH_BAY, f"{text} Scan the bay's code first, or open that bay's guard alone; "
+                                     "then scan again."))

@@ -8,6 +8,7 @@ from threading import RLock
 from typing import Any, TextIO
 
 from eolseq.clock import Clock
+from eolseq.line.crew import Hazard
 from eolseq.screen.outlet import Outlet
 from eolseq.screen.shift_plain import PlainShift
 
@@ -54,8 +55,13 @@ class BayLines:
                       for bay in bays}
 
     def tell(self, bay: str, event: Any) -> None:
-        """Write what happened at a bay; never waits for the reader."""
-        self._bays[bay].tell(event)
+        """Write what happened at a bay; never waits for the reader. What is told of no bay is left out."""
+        if bay in self._bays:
+            self._bays[bay].tell(event)
+
+    def pages(self, _: Hazard) -> int:
+        """Plain lines are one page."""
+        return 1
 
     def close(self) -> None:
         """Write what is left."""

@@ -1,0 +1,145 @@
+"""The picture of several bays: one frame for each, below each other or, on a wide screen, two beside two.
+
+At the foot which shared instruments are in use and for whom, then the count of all bays. Where somebody reads cautions,
+they take the middle and every bay keeps the head of its frame, with its lamps. No colour but safety's.
+"""
+
+from __future__ import annotations
+
+from eolseq.line.bay_events import Busy
+from eolseq.screen.bay_panel import LEAST, head, panel, state_word
+from eolseq.screen.bays_model import BaysView
+from eolseq.screen.draw import WIDEST, labelled, wrapped
+from eolseq.screen.frame import Frame, Row, columns, ends, fit
+from eolseq.screen.shift_draw import caution_pages
+from eolseq.screen.words import SIMULATED, clean
+
+NARROWEST = 72   # columns for the frame of a bay
+_WIDE = 150      # columns from which on bays stand beside each other
+_FOOT = 3        # rows: instruments in use, those that are free, the count
+
+
+def fits(bays: int, width: int, height: int) -> bool:
+    """Whether every bay has room for its frame."""
+    return width >= NARROWEST and height >= 1 + LEAST * _deep(bays, width) + _FOOT
+
+
+def draw_bays(view: BaysView, now: float, width: int, height: int) -> Frame:
+    """Draw what is known at the monotonic time ``now`` in so many columns and rows."""
+    across = 2 if width >= _WIDE else 1
+    width = max(20, min(width, WIDEST * across))
+    if view.reading:
+        rows = _cautions(view, width, height)
+    elif fits(len(view.bays), width, height):
+        rows = _frames(view, now, width, height)
+    else:
+        rows = [*_heads(view, width), [(fit(" Too small a terminal for all bays: make it larger.", width), "bold")]]
+    rows += [[(" " * width, "")] for _ in range(height - len(rows))]
+    return Frame(rows[:height], width)
+
+
+def caution_pages_of(bays: int, cautions: object, width: int, height: int, *, simulated: bool) -> list[list[Row]]:
+    """The cautions in full, on as many pages as they need beside the heads of so many bays."""
+    return caution_pages(cautions, width, height - bays - 2, simulated=simulated)  # type: ignore[arg-type]
+
+
+def _deep(bays: int, width: int) -> int:
+    return (bays + 1) // 2 if width >= _WIDE else bays
+
+
+def _frames(view: BaysView, now: float, width: int, height: int) -> list[Row]:
+    top, foot = [_header(view, width)], _foot(view, width)
+    names = list(view.bays)
+    deep = _deep(len(names), width)
+    room = height - len(top) - len(foot)
+    high = [room // deep + (1 if row < room % deep else 0) for row in range(deep)]
+    rows = list(top)
+    if width < _WIDE:
+        for name, each in zip(names, high, strict=True):
+            rows += panel(view.bays[name], name, now, width, each)
+        return [*rows, *foot]
+    left = (width - 1) // 2
+    for row, each in enumerate(high):
+        pair = [panel(view.bays[name], name, now, left, each) for name in names[2 * row:2 * row + 2]]
+        if len(pair) == 1:
+            pair.append([[(" " * left, "")]] * each)
+        rest = " " * (width - 2 * left)
+        rows += [[*one, (rest, ""), *two] for one, two in zip(*pair, strict=True)]
+    return [*rows, *foot]
+
+
+def _header(view: BaysView, width: int) -> Row:
+    """The station, and who works at which bay."""
+    at: dict[str, list[str]] = {}
+    for name, each in view.bays.items():
+        stands = each.stands
+        if stands is not None and stands.operator:
+            at.setdefault(" with ".join((stands.operator, *stands.beside)), []).append(clean(name))
+    everywhere = len(at) == 1 and len(next(iter(at.values()))) == len(view.bays)
+    who = "; ".join(f"{clean(person)} at {'all bays' if everywhere else ', '.join(names)}"
+                    for person, names in at.items())
+    mark = f"{SIMULATED}  " if view.simulated else ""
+    return [(ends(f" {clean(view.station) or 'Before the shift'}", f"{mark}{who} ", width), "bold")]
+
+
+def _heads(view: BaysView, width: int) -> list[Row]:
+    """One row a bay, with its lamps and its word."""
+    rows = [_header(view, width)]
+    for name, each in view.bays.items():
+        word = f" {state_word(each)} "
+        rows.append([*head(each, name, width - 20), (fit(word, 20), "bold")])
+    return rows
+
+
+def _cautions(view: BaysView, width: int, height: int) -> list[Row]:
+    bays = view.reading
+    first = view.bays[bays[0]]
+    if first.reading is None or first.stands is None:
+        return _heads(view, width)
+    pages = caution_pages_of(len(view.bays), first.reading.cautions, width, height, simulated=view.simulated)
+    names = ", ".join(clean(name) for name in bays)
+    rows = [*_heads(view, width), [(fit(f" For {names}:", width), "inverse")],
+            *pages[min(first.reading.page, len(pages) - 1)]]
+    below = labelled("DO NOW", f"{names}: {first.stands.do}", width, 2)
+    notes = [(name, view.bays[name].note) for name in bays if view.bays[name].note is not None]
+    for name, note in notes[:1]:
+        if note is not None:
+            below += labelled(f"{clean(name)} {note.word}", note.sentence, width, 2)
+    below.append(_typed(view, width))
+    return [*rows, *([[(" " * width, "")]] * (height - len(rows) - len(below))), *below]
+
+
+def _foot(view: BaysView, width: int) -> list[Row]:
+    return [*_instruments(view.busy, width), _typed(view, width) if view.typing else _count(view, width)]
+
+
+def _instruments(busy: Busy | None, width: int) -> list[Row]:
+    """Which instruments are in use by which bay, and who waits for them; then those that are free."""
+    if busy is None:
+        return [[(" " * width, "")], [(" " * width, "")]]
+    by: dict[str, list[str]] = {}
+    for name, bay in busy.held:
+        by.setdefault(bay, []).append(clean(name))
+    held = "; ".join(f"{clean(bay)} has {', '.join(names)}" for bay, names in by.items())
+    waits = "; ".join(f"{clean(bay)} waits for {', '.join(map(clean, names))}" for bay, names in busy.waiting)
+    taken = {name for name, _ in busy.held} | {name for _, names in busy.waiting for name in names}
+    free = ", ".join(clean(name) for name in busy.shared if name not in taken)
+    used = wrapped("; ".join(part for part in (held, waits) if part) or "none", width - 14, 2)
+    first: Row = [(" instruments  ", ""), (fit(used[0], width - 14), "bold")]
+    if len(used) > 1:
+        return [first, [(" " * 14, ""), (fit(used[1], width - 14), "bold")]]
+    return [first, [(fit(f" free         {free or 'none'}", width), "")]]
+
+
+def _count(view: BaysView, width: int) -> Row:
+    tally = view.tally()
+    rejected = sum(count for _, count in tally.rejects)
+    total = tally.passed + rejected + tally.others
+    words = f" all bays: tested {total}: {tally.passed} passed, {rejected} rejected, {tally.others} without a result"
+    worst = max(tally.rejects, key=lambda each: each[1], default=None)
+    right = f"most rejects: {worst[1]} at {clean(worst[0])} " if worst is not None else ""
+    return [(ends(words, right, width) if columns(words) + columns(right) < width else fit(words, width), "")]
+
+
+def _typed(view: BaysView, width: int) -> Row:
+    return [(fit(f" typed: {clean(view.typing)}█" if view.typing else "", width), "bold")]
