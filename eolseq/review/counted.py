@@ -34,6 +34,22 @@ class Unlike(NamedTuple):
     told: bool
 
 
+class Yield(NamedTuple):
+    """The first-pass yield of a model, or at a bay."""
+
+    name: str
+    first_pass: Share
+
+
+class Retested(NamedTuple):
+    """Passes after a failure with nothing changed, of so many passes that an operator had at a bay."""
+
+    operator: str
+    bay: str
+    number: int
+    passes: int
+
+
 class Again(NamedTuple):
     """Units that did not pass at a step of a model and then did with nothing changed on them: no fault was found."""
 
@@ -91,14 +107,15 @@ class Counts:
                 fits[passed] += count
         return share(fits[True], fits[True] + fits[False])
 
-    @property
-    def models(self) -> list[str]:
-        """Every model with a judged run, by name."""
-        return sorted(self.judged)
+    def by_model(self) -> list[Yield]:
+        """The first-pass yield of every model with a judged run, by name."""
+        return [Yield(each, self.first_pass(each)) for each in sorted(self.judged)]
 
-    @property
-    def bays(self) -> list[str]:
-        """Every bay at which a unit had its first judged run, by name."""
+    def by_bay(self) -> list[Yield]:
+        """The first-pass yield at every bay where a unit had its first judged run, by name."""
+        return [Yield(each, self.first_pass(bay=each)) for each in self._bays()]
+
+    def _bays(self) -> list[str]:
         return sorted({bay for _, bay, _ in self._first})
 
     def failures(self) -> list[Failure]:
@@ -109,21 +126,21 @@ class Counts:
     def unlike(self) -> list[Unlike]:
         """Every two bays with the same model, least likely by chance first; a mix of models can feign no difference."""
         pairs = []
-        for model in self.models:
-            yields = {bay: self.first_pass(model, bay) for bay in self.bays}
-            pairs += [(model, pair, (yields[pair[0]], yields[pair[1]])) for pair in combinations(self.bays, 2)
+        for model in sorted(self.judged):
+            yields = {bay: self.first_pass(model, bay) for bay in self._bays()}
+            pairs += [(model, pair, (yields[pair[0]], yields[pair[1]])) for pair in combinations(yields, 2)
                       if yields[pair[0]].of and yields[pair[1]].of]
         chances = [by_chance((one.number, one.of), (other.number, other.of)) for _, _, (one, other) in pairs]
         found = [Unlike(*pair, chance, told) for pair, chance, told
                  in zip(pairs, chances, held_against(chances), strict=True)]
         return sorted(found, key=lambda each: each.chance)
 
-    def retests(self) -> list[tuple[str, str, int, int]]:
-        """Operator, bay, passes after a failure with nothing changed, of how many passes; most first."""
+    def retests(self) -> list[Retested]:
+        """Passes after a failure with nothing changed, by operator and bay; most first."""
         counted = Counter((each.operator, each.bay) for each in self._retests.result.found
                           if each.passed in self._inside)
-        return sorted(((*key, counted[key], passes) for key, passes in self._passes.items()),
-                      key=lambda row: (-row[2], row[0], row[1]))
+        return sorted((Retested(*key, counted[key], passes) for key, passes in self._passes.items()),
+                      key=lambda row: (-row.number, row.operator, row.bay))
 
     def no_fault_found(self) -> list[Again]:
         """The same by the step that had not passed: where to look for a contact that is not good."""

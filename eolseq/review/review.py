@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from eolseq.review.chance import Share
-from eolseq.review.counted import JUDGED, Again, Counts, Failure, Unlike
+from eolseq.review.counted import JUDGED, Again, Counts, Failure, Retested, Unlike, Yield
 from eolseq.review.drift import Drift, Drifts
 from eolseq.review.pace import Pace, Paces
 from eolseq.review.silence import Silence, Silences
@@ -33,32 +33,51 @@ class LogFacts(NamedTuple):
     simulated: bool
 
 
+class Begun(NamedTuple):
+    """When the first and the last counted run of the window began (ISO 8601, UTC)."""
+
+    first: str
+    last: str
+
+
+class Refusal(NamedTuple):
+    """A reason for which so many runs were refused before they began."""
+
+    reason: str
+    number: int
+
+
+class Challenged(NamedTuple):
+    """The last challenge up to the end of the window: outcome, time (ISO 8601, UTC) and entry."""
+
+    outcome: str
+    time: str
+    entry: int
+
+
 @dataclass(frozen=True)
 class Review:
-    """What the records say of the line in a window; shares are 0 to 1, times in seconds.
-
-    ``challenge``: outcome, time (ISO 8601, UTC) and entry of the last challenge up to the end of the window.
-    """
+    """What the records say of the line in a window; shares are 0 to 1, times in seconds."""
 
     log: LogFacts
     window: str
-    began: tuple[str, str] | None
+    began: Begun | None
     outcomes: Mapping[str, int]
     left_out: Mapping[str, int]
     still_open: int
-    refused: tuple[tuple[str, int], ...]
+    refused: tuple[Refusal, ...]
     first_pass: Share
-    by_model: tuple[tuple[str, Share], ...]
-    by_bay: tuple[tuple[str, Share], ...]
+    by_model: tuple[Yield, ...]
+    by_bay: tuple[Yield, ...]
     failures: tuple[Failure, ...]
-    retests: tuple[tuple[str, str, int, int], ...]
+    retests: tuple[Retested, ...]
     no_fault_found: tuple[Again, ...]
     stops: tuple[Stop, ...]
     locks: tuple[Stop, ...]
     unlike: tuple[Unlike, ...]
     drifts: tuple[Drift, ...]
     silences: tuple[Silence, ...]
-    challenge: tuple[str, str, int] | None
+    challenge: Challenged | None
     pace: Pace
 
 
@@ -80,8 +99,8 @@ class Reviewer:
     _outcomes: Counter[str] = field(default_factory=Counter)
     _left_out: Counter[str] = field(default_factory=Counter)
     _refused: Counter[str] = field(default_factory=Counter)
-    _span: tuple[str, str] | None = None
-    _challenge: tuple[str, str, int] | None = None
+    _begun: Begun | None = None
+    _challenge: Challenged | None = None
     _counts: Counts = field(default_factory=Counts)
     _stops: Stops = field(default_factory=Stops)
     _locks: Stops = field(default_factory=Stops)
@@ -112,7 +131,7 @@ class Reviewer:
             return
         self._open[index] = opened = _Open(str(payload["bay"]), moment(payload), inside)
         if inside:
-            self._span = self._span[0] if self._span else payload["time"], payload["time"]
+            self._begun = Begun(self._begun.first if self._begun else payload["time"], payload["time"])
             self._stops.begins(opened.bay, opened.began)
             self._paces.begins(opened.began)
 
@@ -155,24 +174,24 @@ class Reviewer:
 
     def _remark(self, index: int, payload: Mapping[str, Any]) -> None:
         if payload["serial"] is not None and self.window.has(index, payload["time"]):
-            self._refused[reason_of(payload["reason"])] += 1
+            self._refused[reason_of(payload["reason"], str(payload["serial"]))] += 1
 
     def _challenged(self, index: int, payload: Mapping[str, Any]) -> None:
-        self._challenge = payload["outcome"], payload["time"], index
+        self._challenge = Challenged(payload["outcome"], payload["time"], index)
 
     def result(self) -> Review:
         """Everything, worked out."""
         counts = self._counts
         return Review(
-            log=self.log, window=self.window.words, began=self._span, outcomes=dict(self._outcomes.most_common()),
+            log=self.log, window=self.window.words, began=self._begun, outcomes=dict(self._outcomes.most_common()),
             left_out={why: count for why, count in self._left_out.items() if count},
-            still_open=sum(each.inside for each in self._open.values()), refused=tuple(self._refused.most_common()),
-            first_pass=counts.first_pass(), by_model=tuple((each, counts.first_pass(each)) for each in counts.models),
-            by_bay=tuple((each, counts.first_pass(bay=each)) for each in counts.bays),
-            failures=tuple(counts.failures()), retests=tuple(counts.retests()),
-            no_fault_found=tuple(counts.no_fault_found()), stops=tuple(self._stops.result()),
-            locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()), drifts=tuple(self._drifts.result()),
-            silences=tuple(self._silences.result()), challenge=self._challenge, pace=self._paces.result())
+            still_open=sum(each.inside for each in self._open.values()),
+            refused=tuple(Refusal(*each) for each in self._refused.most_common()), first_pass=counts.first_pass(),
+            by_model=tuple(counts.by_model()), by_bay=tuple(counts.by_bay()), failures=tuple(counts.failures()),
+            retests=tuple(counts.retests()), no_fault_found=tuple(counts.no_fault_found()),
+            stops=tuple(self._stops.result()), locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()),
+            drifts=tuple(self._drifts.result()), silences=tuple(self._silences.result()), challenge=self._challenge,
+            pace=self._paces.result())
 
 
 def review(entries: Iterable[tuple[int, Mapping[str, Any]]], log: LogFacts, window: Window,
@@ -187,4 +206,4 @@ def review(entries: Iterable[tuple[int, Mapping[str, Any]]], log: LogFacts, wind
 def _why(end: Mapping[str, Any], outcome: str) -> str:
     """Why a run was stopped or a fault: its step's own sentence, which has the step's name not before it."""
     said = next((step["sentence"] for step in end["steps"] if step["outcome"] == outcome), end["sentence"])
-    return f"{outcome}: {reason_of(said)}"
+    return f"{outcome}: {reason_of(said, str(end['serial']))}"

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from eolseq.review.window import LONGEST, Moment, seconds
 
-_NUMBER = re.compile(r"[0-9]+(\.[0-9]+)?")
+_NUMBER = re.compile(r"(?<![\w-])[0-9]+(\.[0-9]+)?")  # not the 6 of DH-6
 _SENTENCE = re.compile(r"(.+?[.!])(\s|$)", re.S)
 
 
@@ -54,7 +54,11 @@ class Stops:
         return sorted(found, key=lambda each: (-each.lost, -each.number, each.reason))
 
 
-def reason_of(sentence: str) -> str:
-    """The reason in a sentence of the record: its first sentence, with # for numbers, so that the same ones count."""
-    found = _SENTENCE.match(sentence.strip() + " ")
-    return _NUMBER.sub("#", found[1] if found is not None else sentence.strip())[:100] or "no reason recorded"
+def reason_of(sentence: str, serial: str = "") -> str:
+    """The reason in a sentence of the record: its first sentence, with # for numbers and the unit's serial.
+
+    So the same reasons count together.
+    """
+    text = sentence.strip().replace(serial, "#") if serial else sentence.strip()
+    found = _SENTENCE.match(text + " ")
+    return _NUMBER.sub("#", found[1] if found is not None else text)[:100] or "no reason recorded"

@@ -58,8 +58,8 @@ def looks(review: Review) -> list[str]:
               f"{share_words(each.yields[1])}; by chance {chance_words(each.chance)}. Look at fixture and leads of the "
               "bay with less." for each in review.unlike if each.told]
     found += [drift_words(each) + " Look at fixture, instrument and parts." for each in review.drifts if each.told]
-    if review.challenge is not None and review.challenge[0] != "pass":
-        found.append(f"The last challenge (entry {review.challenge[2]}) was not passed. Ask maintenance.")
+    if review.challenge is not None and review.challenge.outcome != "pass":
+        found.append(f"The last challenge (entry {review.challenge.entry}) was not passed. Ask maintenance.")
     return found
 
 
@@ -108,7 +108,7 @@ def facts(review: Review) -> list[str]:
     """What was looked at, and what was left out."""
     said = [_outcomes(review)]
     if review.began is not None:
-        said.append(f"units begun from {_utc(review.began[0])} to {_utc(review.began[1])} UTC")
+        said.append(f"units begun from {_utc(review.began.first)} to {_utc(review.began.last)} UTC")
     return said + ([f"left out: {_counted(review.left_out)}"] if review.left_out else [])
 
 

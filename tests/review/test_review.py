@@ -174,9 +174,9 @@ def test_locks_and_refusals(quick_path: Path) -> None:
 
 @pytest.mark.parametrize(("sentence", "reason"), [
     ("The guard was opened. Close it.", "The guard was opened."), ("3.25 V and 7 A seen", "# V and # A seen"),
-    ("", "no reason recorded"), ("Read 1.5 V. Then 2.", "Read # V."), ("x" * 300, "x" * 100)])
+    ("", "no reason recorded"), ("Unit 'AB-7' is no DH-6. Look.", "Unit '#' is no DH-6."), ("Read 1.5 V. Then 2.", "Read # V."), ("x" * 300, "x" * 100)])
 def test_reasons(sentence: str, reason: str) -> None:
-    assert reason_of(sentence) == reason
+    assert reason_of(sentence, "AB-7") == reason
 
 
 def test_bays_that_differ(quick_path: Path) -> None:

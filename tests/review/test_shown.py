@@ -145,6 +145,7 @@ def test_the_command(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert document["first_pass"] == {"number": 1, "of": 2, "low": pytest.approx(0.01258, abs=1e-5),
                                       "high": pytest.approx(0.98742, abs=1e-5)}
     assert document["silences"][0]["told"] is False
+    assert document["by_bay"] == [{"name": "bay-1", "first_pass": document["first_pass"]}]
     assert (there / "page.pdf").read_bytes().startswith(b"%PDF")
 
 
