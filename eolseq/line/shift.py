@@ -252,10 +252,9 @@ class Shift:
             return
         if not scan.command:
             note = self._after.scanned(scan, self._people.by)
-        elif scan.command in FATES:
-            note = self._after.command(scan.command, self._people.by)
         else:
-            note = Note("NOT NOW", f"={scan.command} can wait. {self._after.do()}")
+            note = self._after.command(scan.command, self._people.by) if scan.command in FATES else None
+            note = note or Note("NOT NOW", f"={scan.command} can wait. {self._after.do()}")
         if note is not None:
             self._words.note(note.word, note.sentence, note.call)
         elif self._after.pending is None:

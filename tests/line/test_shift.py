@@ -92,6 +92,7 @@ ODD: dict[str, tuple[Situation, bytes, str]] = {
     "the plate of another unit": (Situation.LABEL, b"PLATE DH-6 DH6-00000009", "WRONG CODE"),
     "the next unit before the label": (Situation.LABEL, THIRD.encode(), "WRONG CODE"),
     "a check before the label": (Situation.LABEL, typed("verify"), "NOT NOW"),
+    "the fate of a label that is on its unit": (Situation.PLATE, typed("found"), "NOT NOW"),
     "a badge before the plate": (Situation.PLATE, BADGE.encode(), "SIGNED IN"),
     "the label once more": (Situation.PLATE, b"EOLSEQ-LABEL-1 UNIT SIMULATED x/y 1 2 A 1 DH6-00000001 B", "WRONG LABEL"),
 }

@@ -1,0 +1,31 @@
+"""A short soak, the same at every run; ``python -m tests.soak`` is the long one, with a seed of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.soak.course import Soak
+from tests.soak.telling import told
+
+UNITS = 60
+
+@pytest.mark.parametrize("seed", [3])
+def test_every_unit_has_the_records_that_it_should_have_and_no_label_is_without_a_pass(seed: int,
+                                                                                        quick_path: Path) -> None:
+    soak = Soak(quick_path, seed, UNITS)
+    figures = soak.run()
+    print("\n".join(told(soak)))
+    books = soak.books
+    assert books.surprises == []
+    assert figures.findings == []
+    assert figures.units == UNITS
+    assert books.settled == books.scans >= UNITS
+    assert figures.ends["killed"] >= 2
+    assert books.debris >= 1
+    assert books.outcomes["pass"] > UNITS // 2
+    assert books.outcomes["fail"] >= 3
+    assert books.outcomes["abandoned"] >= 1
+    assert max(figures.descriptors) == min(figures.descriptors)
+    assert figures.left_over <= 1
