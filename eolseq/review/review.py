@@ -183,8 +183,8 @@ class Reviewer:
         """Everything, worked out."""
         counts = self._counts
         return Review(
-            log=self.log, window=self.window.words, began=self._begun, outcomes=dict(self._outcomes.most_common()),
-            left_out={why: count for why, count in self._left_out.items() if count},
+            log=self.log, window=self.window.words, began=self._begun, outcomes=dict((+self._outcomes).most_common()),
+            left_out=dict(+self._left_out),
             still_open=sum(each.inside for each in self._open.values()),
             refused=tuple(Refusal(*each) for each in self._refused.most_common()), first_pass=counts.first_pass(),
             by_model=tuple(counts.by_model()), by_bay=tuple(counts.by_bay()), failures=tuple(counts.failures()),

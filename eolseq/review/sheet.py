@@ -27,6 +27,7 @@ _BAR = 60 * mm
 _ALL = ((0, 0), (-1, -1))
 _PAD: list[Any] = [("TOPPADDING", *_ALL, 1), ("BOTTOMPADDING", *_ALL, 1), ("LEFTPADDING", *_ALL, 0),
                    ("RIGHTPADDING", *_ALL, 4), ("VALIGN", *_ALL, "TOP")]
+_LONGEST_TEXT = 1000  # characters; a longer one could outgrow a page
 _MOST = 12  # rows of a list; the document has all
 
 
@@ -145,4 +146,6 @@ def _witness(review: Review) -> Iterator[Flowable]:
 
 
 def _text(text: str, style: ParagraphStyle = _TEXT) -> Paragraph:
+    if len(text) > _LONGEST_TEXT:
+        text = text[:_LONGEST_TEXT] + " ... (cut here; --json has it whole)"
     return Paragraph(escape(drawable(text)), style)

@@ -38,8 +38,8 @@ class Window:
             return "the last shift"
         if self.since == self.until and self.since is not None:
             return self.since
-        said = [f"from {self.since}"] if self.since else []
-        return " ".join([*said, *([f"up to {self.until}"] if self.until else [])]) or "the whole log"
+        ends = [f"{word} {date}" for word, date in (("from", self.since), ("up to", self.until)) if date]
+        return " ".join(["the time", *ends]) if ends else "the whole log"
 
 
 class Moment(NamedTuple):

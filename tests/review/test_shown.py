@@ -123,7 +123,7 @@ def test_a_mark_across_the_top_when_simulated(quick_path: Path) -> None:
 
 
 def test_a_strange_name_cannot_break_the_page(quick_path: Path) -> None:
-    odd = reviewed(quick_path, [Did("fail", model="<b>&\x1b[2J</i>", step="é\u202e" + "x" * 3000, sentence="<para>")])
+    odd = reviewed(quick_path, [Did("fail", model="<b>&\x1b[2J</i>", step="é\u202e" + "x" * 40_000, sentence="<para>")])
     assert pdf_of(odd).startswith(b"%PDF")
 
 
@@ -162,6 +162,21 @@ def test_the_end_of_a_shift_shows_the_shift_alone(quick_path: Path, capsys: pyte
     assert "Review of the last shift: 2 pass, 1 stopped" in shown
     assert "eolseq review --shift --station s.yaml" in shown
     assert len(shown.splitlines()) <= 24
+
+
+def test_the_command_for_the_last_shift(quick_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                        capsys: pytest.CaptureFixture[str]) -> None:
+    line = Line(quick_path).all([Did("fail")])
+    line.shift("begin", "bay-1")
+    line.shift("begin", "bay-2")
+    line.all([Did("pass"), Did("pass", bay="bay-2")])
+    with line.log:
+        line.log.checkpoint()
+    monkeypatch.chdir(quick_path)
+    assert main(["review", "--shift"]) == 0
+    assert "Review of the last shift: 2 pass" in capsys.readouterr().out
+    assert main(["review", "--since", "2026-01-06"]) == 0
+    assert capsys.readouterr().out.startswith("Review of the time from 2026-01-06: no run ended\n")
 
 
 def test_a_log_that_cannot_be_read_is_told_and_ends_nothing(quick_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
