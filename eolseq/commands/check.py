@@ -133,8 +133,11 @@ def _load_page(path: Path) -> object:
 
 def _load_register_page(path: Path) -> object:
     from eolseq.instruments.register_page import load_register_page
+    from eolseq.instruments.register_transcript import replay_registers
 
-    return load_register_page(path)
+    page = load_register_page(path)
+    replay_registers(page).raise_if_any()
+    return page
 
 
 def _load_station(path: Path) -> object:

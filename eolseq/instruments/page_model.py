@@ -121,12 +121,13 @@ class Exchanged:
 class Scene:
     """One action of a transcript with its settings and exchanges, and what the replies mean.
 
-    ``gives``: reading -> its place in the file, and its value as text. ``fault``: the page must find a fault here.
+    ``gives``: reading -> its place in the file, and its value as text. ``exchanges``: ``Exchanged``, or the
+    requests of a register page. ``fault``: the page must find a fault here.
     """
 
     does: str
     settings: Mapping[str, Any]
-    exchanges: tuple[Exchanged, ...]
+    exchanges: tuple[Any, ...]
     gives: Mapping[str, tuple[Place, str]]
     flags: frozenset[str]
     channels: frozenset[int]

@@ -21,7 +21,7 @@ class Scenes(Section):
 
     def scenes(self) -> tuple[Scene, ...]:
         """Give the scenes that are written down without a mistake."""
-        known = (OPENING, *((COUNT,) if self.item["count"] is not None else ()), *self.role.does)
+        known = (OPENING, *((COUNT,) if self.item.get("count") is not None else ()), *self.role.does)
         found = []
         for entry in self.item["transcript"] or ():
             if entry is None or entry["does"] is None:
@@ -34,12 +34,15 @@ class Scenes(Section):
         return tuple(found)
 
     def _scene(self, entry: Item) -> Scene:
-        exchanges = tuple(Exchanged(each["out"], each["in"], each.place)
-                          for each in entry["exchanges"] or () if each is not None and each["out"] is not None)
         gives = {name: (entry["gives"].place_of(name), text)
                  for name, text in (entry["gives"] or {}).items() if text is not None}
-        return Scene(entry["does"], self._settings(entry), exchanges, gives, frozenset(entry["flags"] or ()),
-                     frozenset(entry["channels"] or ()), bool(entry["fault"]), entry.place)
+        return Scene(entry["does"], self._settings(entry), self._exchanges(entry), gives,
+                     frozenset(entry["flags"] or ()), frozenset(entry.get("channels") or ()),
+                     bool(entry["fault"]), entry.place)
+
+    def _exchanges(self, entry: Item) -> tuple[Any, ...]:
+        return tuple(Exchanged(each["out"], each["in"], each.place)
+                     for each in entry["exchanges"] or () if each is not None and each["out"] is not None)
 
     def _settings(self, entry: Item) -> dict[str, Any]:
         """The settings of a scene: words as they are, numbers as quantities."""

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from eolseq.bands.band import ABOVE_RANGE, BELOW_RANGE, NO_ANSWER, NOT_A_NUMBER, Reading
 from eolseq.errors import InstrumentFault
-from eolseq.instruments.page_model import Model, Pause
+from eolseq.instruments.page_model import Model, Pause, Scene
 from eolseq.instruments.roles import Answer
 from eolseq.quantity import Quantity
 
@@ -177,6 +177,7 @@ class RegisterPage(Model):
     does: Mapping[str, tuple[RegisterLine, ...]]
     settings: Mapping[str, tuple[str, ...]]
     within: float
+    transcript: tuple[Scene, ...] = ()
 
     def look_letters(self) -> int:
         """About how many characters one look takes on a serial line, both ways."""

@@ -22,6 +22,7 @@ from eolseq.instruments.port_fields import PORT_FIELDS
 from eolseq.instruments.register_actions import RegisterActions
 from eolseq.instruments.register_blocks import Blocks
 from eolseq.instruments.register_model import BIT_TABLES, FORMS, REGISTER_TABLES, RegisterPage
+from eolseq.instruments.register_scenes import REGISTER_SCENE, RegisterScenes
 from eolseq.instruments.roles import ROLES
 from eolseq.shape import (
     Amount,
@@ -134,6 +135,8 @@ REGISTER_PAGE = Group({
     "reads": Field(MapOf(BLOCK, _NAMES, 1), about="blocks that are read in one request each"),
     "writes": Field(MapOf(WRITE, _NAMES), False, about="registers that are written"),
     "does": Field(MapOf(ListOf(ACTION_LINE, 1, 50)), about="its actions, line by line"),
+    "transcript": Field(ListOf(REGISTER_SCENE, 1, 100), False,
+                        about="requests that the page must make, as they were seen"),
 }, "the register page")
 """The keys of a register page."""
 
@@ -155,12 +158,13 @@ def build_register_page(item: Item, findings: Findings, source: bytes, path: str
     within = DEFAULT_WITHIN if item["line"]["within"] is None else float(item["line"]["within"])
     actions = RegisterActions(item, findings, role, reads, writes, within)
     does, who = actions.does(), actions.who()
+    scenes = RegisterScenes(item, findings, role).scenes()
     if who is None or findings.mistakes:
         raise FileMistakes(findings.mistakes)
     return RegisterPage(path=path, digest=hashlib.sha256(source).hexdigest(), role=item["role"],
                         model=item["identity"]["model"], line=_line(item["line"]), takes=takes, gives=gives,
                         who=who, low_first=item["line"]["words"] == "low_first", does=does,
-                        settings=dict(role.does), within=within)
+                        settings=dict(role.does), within=within, transcript=scenes)
 
 
 class _Values(Values):

@@ -24,7 +24,7 @@ NO_NUMBERS = (ABOVE_RANGE, BELOW_RANGE, NO_ANSWER, NOT_A_NUMBER)
 """What a transcript says in place of a value where the instrument gives no number."""
 
 
-class _Differs(Exception):
+class Differs(Exception):
     """The page does something else than its transcript says; ends the scene."""
 
     def __init__(self, place: Place, what: str, expected: str) -> None:
@@ -63,15 +63,15 @@ class _ScriptedLink:
 
     def _take(self, message: str, answered: bool) -> str:
         if not self.left:
-            raise _Differs(self._scene.place, f"'{message}' is sent here, which the transcript does not have",
+            raise Differs(self._scene.place, f"'{message}' is sent here, which the transcript does not have",
                            "an exchange with this message")
         exchange = self.left.pop(0)
         if exchange.out != message:
-            raise _Differs(exchange.place, f"'{exchange.out}' stands here, and the page sends '{message}'", message)
+            raise Differs(exchange.place, f"'{exchange.out}' stands here, and the page sends '{message}'", message)
         if answered and exchange.reply is None:
-            raise _Differs(exchange.place, f"the page waits for a reply to '{message}'", "'in' with the reply")
+            raise Differs(exchange.place, f"the page waits for a reply to '{message}'", "'in' with the reply")
         if not answered and exchange.reply is not None:
-            raise _Differs(exchange.place, f"the page reads no reply to '{message}'", "no 'in'")
+            raise Differs(exchange.place, f"the page reads no reply to '{message}'", "no 'in'")
         return exchange.reply or ""
 
 
@@ -108,7 +108,7 @@ def replay(page: Page) -> Findings:
         given.update(scene.settings)
         try:
             _replay(page, scene, given, findings)
-        except _Differs as differs:
+        except Differs as differs:
             findings.add(differs.place, differs.what, differs.expected)
     shown = {scene.does for scene in page.transcript}
     for name in (OPENING, *((COUNT,) if page.count is not None else ()), *page.does) if shown else ():
@@ -123,7 +123,7 @@ def _replay(page: Page, scene: Scene, given: Mapping[str, Any], findings: Findin
         answer = player.play(scene)
     except EolseqError as error:
         if not scene.fault or not isinstance(error, InstrumentFault):
-            raise _Differs(scene.place, f"'{scene.does}' ends with: {error.what}",
+            raise Differs(scene.place, f"'{scene.does}' ends with: {error.what}",
                            "replies that the page reads, or 'fault: yes'") from None
         answer = None
     finally:
@@ -133,11 +133,11 @@ def _replay(page: Page, scene: Scene, given: Mapping[str, Any], findings: Findin
     if answer is None:
         return
     if scene.fault:
-        raise _Differs(scene.place, f"'{scene.does}' does not end in a fault", "no 'fault'")
-    _compare(scene, answer, findings)
+        raise Differs(scene.place, f"'{scene.does}' does not end in a fault", "no 'fault'")
+    compare(scene, answer, findings)
 
 
-def _compare(scene: Scene, answer: Answer, findings: Findings) -> None:
+def compare(scene: Scene, answer: Answer, findings: Findings) -> None:
     """What the page made of the replies against what the transcript says that they mean."""
     for name, reading in answer.readings.items():
         place, said = scene.gives.get(name, (scene.place, ""))
