@@ -138,8 +138,8 @@ def _witness(review: Review) -> Iterator[Flowable]:
     log = review.log
     yield _text("This paper is a witness", _HEAD)
     yield _text(f"Log {log.origin}: {log.size} entries, Merkle root (SHA-256) {log.root}. Whoever keeps this page can "
-                "show later that these entries were not changed: the root over the first "
-                f"{log.size} lines of the log must still be this one.")
+                "show later whether these entries were changed: the root over the first "
+                f"{log.size} entries must still be this one (eolseq review --paper {log.size} ROOT).")
     yield Spacer(0, 22)
     yield Table([[_text("read by", _SMALL), _text("date and signature", _SMALL)]], [60 * mm, 90 * mm],
                 style=[*_PAD, ("LINEABOVE", *_ALL, 0.5, colors.black)], hAlign="LEFT")
