@@ -126,7 +126,7 @@ class BaysAtWork:
 def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: TellAt) -> dict[str, Before]:
     """Before anything is opened: what was under test at each bay when the program last ended."""
     from eolseq.line.resume import Before, before
-    from eolseq.line.shift_events import Situation, Stands
+    from eolseq.line.shift_events import ShiftBegins, Situation, Stands
     from eolseq.records.reader import Records
     from eolseq.records.scan import LOG_NAME
 
@@ -135,6 +135,9 @@ def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: T
         return {name: Before() for name in station.bays}
     records = Records.open(folder)
     found = {name: before(records, sequences, labels=station.labels is not None, bay=name) for name in station.bays}
+    if station.shift is not None and any(each.cut for each in found.values()):
+        for name in found:
+            tell(name, ShiftBegins(station.name, name, bool(station.simulated), station.shift.takt))
     for name, each in found.items():
         for words in each.words(name):
             tell(name, Stands(Situation.AFTER_CUT, words))

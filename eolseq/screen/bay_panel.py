@@ -26,10 +26,10 @@ _LIVE_ROOM = 9  # rows below the large word from which on what is measured is la
 def panel(view: ShiftView, name: str, now: float, width: int, height: int) -> list[Row]:
     """A bay in so many columns and rows, at the monotonic time ``now``."""
     words = safety_words(view.safety)
-    inner = width - len(_EDGE)
-    room = height - 1 - _LARGE
+    inner, room = width - len(_EDGE), height - 1 - _LARGE
     asks = room == 1 and not view.testing and view.note is not None and not view.note.call
-    rows = [*_beside(view, name, words, inner, asks=asks), *_below(view, name, now, inner, room, asks=asks)]
+    below = _below(view, name, now, inner, room, asks=asks)
+    rows = [*_beside(view, name, words, inner, room - len(below), asks=asks), *below]
     rows += [[(" " * inner, "")] for _ in range(height - 1 - len(rows))]
     edge = "DANGER" if words.danger else "bold"
     return [head(view, name, width), *([(_EDGE[0], edge), (_EDGE[1:], ""), *row] for row in rows[:height - 1])]
@@ -40,8 +40,9 @@ def head(view: ShiftView, name: str, width: int) -> Row:
     words = safety_words(view.safety)
     style = "DANGER" if words.danger else "bold"
     chip = f" {clean(name).upper()} "
-    red, green = f" {words.red} ", f" {words.green} "
-    lock = f" {words.lock} "
+    red, green, lock = f" {words.red} ", f" {words.green} ", f" {words.lock} "
+    if columns(red + green + lock + chip) + 2 > width:
+        lock, green, chip = "", fit(green, 8), fit(chip, 10)  # a terminal too small for frames at all
     room = width - columns(chip) - columns(red) - columns(green) - columns(lock) - 2
     said = "  ".join(part for part in (_unit(view), SIMULATED if view.simulated else "") if part)
     middle = fit(f" {said} ", min(room, columns(said) + 2))
@@ -68,19 +69,30 @@ def _unit(view: ShiftView) -> str:
     return clean(view.over.serial) if view.over is not None else ""
 
 
-def _beside(view: ShiftView, name: str, words: SafetyWords, width: int, *, asks: bool) -> list[Row]:
-    """The large word, and beside it what it means and what to do; ``asks``: the note there, what to do below."""
+def _beside(view: ShiftView, name: str, words: SafetyWords, width: int, more: int, *, asks: bool) -> list[Row]:
+    """The large word, beside it what it means and what to do, which may go on below in at most so many rows ``more``.
+
+    ``asks``: the note stands there, and what to do below.
+    """
     large, style = _large(view, words)
-    left = columns(large[0])
-    right = width - left - 1
+    right = width - columns(large[0]) - 1
     rows: list[Row] = []
     if words.large != "OFF":  # first of all while anything but off and green is read back
         rows.append([(fit(f"{clean(name)}: {words.headline}", right), "DANGER" if words.danger else "inverse")])
     said = _note_words(view.note) if asks and view.note is not None else _do(view)
-    lines = wrapped(f"{clean(name)}: {said}", right - 1, _LARGE - len(rows))
+    lines, rest = _flowed(f"{clean(name)}: {said}", right - 1, _LARGE - len(rows), width - 1, more)
     rows += [[(fit(line, right), "bold")] for line in lines]
     rows += [[(" " * right, "")] for _ in range(_LARGE - len(rows))]
-    return [[(large[i], style), (" ", ""), *rows[i]] for i in range(_LARGE)]
+    return [*([(large[i], style), (" ", ""), *rows[i]] for i in range(_LARGE)),
+            *([(fit(line, width), "bold")] for line in rest)]
+
+
+def _flowed(text: str, width: int, most: int, below: int, more: int) -> tuple[list[str], list[str]]:
+    """A text in ``most`` lines of one width, and what is left of it in at most ``more`` of another below."""
+    whole = wrapped(text, width, most + 99)
+    if len(whole) <= most or more < 1:
+        return wrapped(text, width, most), []
+    return whole[:most], wrapped(" ".join(whole[most:]), below, more)
 
 
 def _do(view: ShiftView) -> str:
@@ -171,5 +183,4 @@ def _note(note: Note, name: str, width: int, room: int) -> list[Row]:
     if room > 1:
         call: list[Row] = [[(fit(f" {clean(name)}: {clean(note.call)}", width), "bold")]] if note.call else []
         return [*labelled(label, note.sentence, width, min(4, room) - len(call)), *call]
-    chip = f" {label} "
-    return [[(chip, "inverse"), (ends(f" {clean(note.sentence)}", clean(note.call), width - columns(chip)), "bold")]]
+    return [[(ends(f"{label}: {clean(note.sentence)}", clean(note.call), width), "bold")]]

@@ -29,6 +29,7 @@ def draw_bays(view: BaysView, now: float, width: int, height: int) -> Frame:
     across = 2 if width >= _WIDE else 1
     width = max(20, min(width, WIDEST * across))
     if view.reading:
+        width = min(width, WIDEST)
         rows = _cautions(view, width, height)
     elif fits(len(view.bays), width, height):
         rows = _frames(view, now, width, height)
