@@ -259,3 +259,16 @@ def test_what_is_no_verification(tmp_path: Path, by: str, changed: dict[str, Any
     carry(plant, document(plant, by, **changed), **entry)
     with pytest.raises(NotGenuine, match=words):
         Standing(plant.log.documents)
+
+
+@pytest.mark.parametrize(("name", "fault", "says"), [
+    ("continuity", "stuck", "still reports its output on after OFF"), ("power", "stuck", "after OFF"),
+    ("power", "stuck-silent", "could not be discharged"), ("withstand", "stuck", "after OFF"),
+    ("withstand", "stuck-silent", "could not be discharged")])
+def test_an_output_that_stays_on_is_never_found_good(rig: Rig, name: str, fault: str, says: str) -> None:
+    """What a silent continuity tester does is told in the manual: nothing at the station measures its few volts."""
+    made = verifier(rig)
+    rig.world.obey({"fault": {"name": fault, "instrument": name}})
+    found = made.verify((name,))
+    assert found.results and not any(each.outcome is Outcome.PASS for each in found.results)
+    assert found.run is not None and found.run.outcome is Outcome.FAULT and says in found.run.sentence
