@@ -77,6 +77,10 @@ class Queue:
         return said
 
 
+ROOM = 1 << 20
+"""Bytes that must be free where labels are written, before a unit is tested; a label takes about a tenth of it."""
+
+
 class Folder:
     """A folder that takes each label as PDF and as PNG, a ticket as text too, under a name of its own.
 
@@ -107,8 +111,10 @@ class Folder:
         there = self._folder
         while not there.exists() and there != there.parent:
             there = there.parent
-        usable = there.is_dir() and os.access(there, os.W_OK | os.X_OK)
-        return "" if usable else f"{self.name} cannot be written to"
+        if not (there.is_dir() and os.access(there, os.W_OK | os.X_OK)):
+            return f"{self.name} cannot be written to"
+        disk = os.statvfs(there)
+        return "" if disk.f_bavail * disk.f_frsize >= ROOM else f"the disk of {self.name} is full"
 
 
 def printer_of(rules: LabelRules) -> Printer:

@@ -348,6 +348,14 @@ def test_a_folder_that_cannot_be_written_leaves_the_label_unknown(name: str, tmp
         assert outcome.state == "unknown" and "may be missing" in outcome.sentence
 
 
+def test_a_full_disk_is_found_out_before_the_test(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = Folder(tmp_path / "not/there/yet")
+    assert found.ready() == ""
+    full = os.statvfs_result((4096, 4096, 1000, 300, 255, 100, 100, 100, 0, 255))  # 255 pages of 4 KiB are left to us
+    monkeypatch.setattr("eolseq.commands.printing.os.statvfs", lambda _: full)
+    assert "is full" in found.ready()
+
+
 def test_a_full_folder_leaves_the_label_unknown_and_no_half_a_file(tmp_path: Path) -> None:
     with log_with(tmp_path) as log:
         found = Paper(STATION, LabelRules(folder="x"), Folder(tmp_path / "labels"))
