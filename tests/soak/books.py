@@ -96,8 +96,9 @@ class RunSeen:
 class Books:
     """Everything that was scanned, in order, and every surprise."""
 
-    def __init__(self, log: Path) -> None:
+    def __init__(self, log: Path, *, line: bool = True) -> None:
         self.log = log
+        self.line = line  # whether the station asks for rework and prints labels
         self.units: dict[str, OfUnit] = {}
         self.entries: list[Entry] = []       # of this life
         self.surprises: list[str] = []
@@ -113,7 +114,7 @@ class Books:
         self.remarks: Counter[str] = Counter()
         self._offset = 0
         self._fresh: list[RunSeen] = []      # runs begun in this life and not matched with a scan
-        self._open_entry: tuple[Entry, RunSeen] | None = None
+        self._open: list[tuple[Entry, RunSeen]] = []
 
     # -- what the scenario says -----------------------------------------------------------------------------------
 
@@ -121,7 +122,7 @@ class Books:
         """A unit is scanned, and the station waits for one."""
         unit = self.units.setdefault(visit.serial, OfUnit())
         self.scans += 1
-        entry = Entry(visit, unit.may_run, number=self.scans)
+        entry = Entry(visit, unit.may_run or not self.line, number=self.scans)
         self.entries.append(entry)
         if visit.mishap is not None:
             self.mishaps[visit.mishap.kind if visit.mishap.kind not in ("fault", "bay") else
@@ -147,20 +148,25 @@ class Books:
         """A life is over: read what the log has since, and hold the scans to it."""
         self._read_on()
         entries, self.entries = self.entries, []
-        if entries:
-            entries[-1].cut = killed and not entries[-1].told
-        if self._open_entry is not None:
-            before, run = self._open_entry
-            self._open_entry = None
-            self._closed(before, run)
+        for entry in entries:
+            entry.cut = killed and not entry.told
+        before, self._open = self._open, []
+        for entry, run in before:
+            self._closed(entry, run)
         for place, entry in enumerate(entries):
-            serial = entry.visit.serial
-            later = any(each.visit.serial == serial for each in entries[place + 1:])
-            its = self._fresh and self._fresh[0].serial == serial and not (entry.told == "refused" and later)
-            self._hold(entry, self._fresh.pop(0) if its else None, last=entry is entries[-1])
+            later = any(each.visit.serial == entry.visit.serial for each in entries[place + 1:])
+            run = None if entry.told == "refused" and later else self._first_of(entry.visit.serial)
+            self._hold(entry, run, last=entry.cut or entry is entries[-1])
         if self._fresh:
             self.surprises.append(f"runs that nobody scanned for: {self._fresh}")
             self._fresh = []
+
+    def _first_of(self, serial: str) -> RunSeen | None:
+        """The next run on a unit that no scan has been matched with."""
+        found = next((run for run in self._fresh if run.serial == serial), None)
+        if found is not None:
+            self._fresh.remove(found)
+        return found
 
     def _hold(self, entry: Entry, run: RunSeen | None, *, last: bool) -> None:
         self.settled += 1
@@ -179,9 +185,9 @@ class Books:
             self._wrong(entry, f"tested (entry {run.index}), and it must have been refused")
             self.units[serial].take(run.outcome)
         elif run.outcome == "open":
-            if not last:
+            if not last and not (entry.visit.mishap and entry.visit.mishap.kind == "full"):
                 self._wrong(entry, "its run is open though others followed")
-            self._open_entry = (entry, run)
+            self._open.append((entry, run))
         else:
             self._closed(entry, run)
         if entry.told in ("refused", "fault") and run is None:
@@ -270,7 +276,7 @@ class Books:
         for serial, runs in self.by_serial.items():
             fates = [each["event"] for each in self.labels.get(serial, [])]
             passed = any(run.outcome == "pass" for run in runs)
-            if passed and (not fates or fates[-1] != "read back"):
+            if self.line and passed and (not fates or fates[-1] != "read back"):
                 self.surprises.append(f"{serial} passed and its label is not on it: {fates}")
             if not passed and fates:
                 self.surprises.append(f"{serial} never passed, and has {fates}")

@@ -50,7 +50,9 @@ class Figures:
 class Soak:
     """``run`` goes on until so many different units were scanned."""
 
-    def __init__(self, folder: Path, seed: int, units: int, progress: Callable[[str], None] = lambda _: None) -> None:
+    def __init__(self, folder: Path, seed: int, units: int, progress: Callable[[str], None] = lambda _: None,
+                 minutes: float = 1e6) -> None:
+        self.ends_at = time.perf_counter() + minutes * 60.0  # after that no further unit comes
         self.figures = Figures(seed)
         self.units, self.progress = units, progress
         random = Random(f"the course of {seed}")
@@ -94,6 +96,8 @@ class Soak:
 
     def _fill(self) -> None:
         """Have a few units ready; not the whole plan."""
+        if time.perf_counter() > self.ends_at:
+            self.units = self.fresh
         while len(self.plant.todo) < 4 and self.fresh < self.units:
             self.plant.todo.append(next(self.source))
             self.fresh += 1
@@ -149,7 +153,8 @@ class Soak:
             self.today = A_DAY
             self.seconds += 86400.0 - self.seconds % 86400.0 + random.uniform(0.0, 900.0)
             world.advance_to(self.seconds)
-        self._unlock()
+        if end != "killed":
+            self._unlock()
 
     def _unlock(self) -> None:
         station, clock = self.plant.station, PlantClock(MORNING, self.seconds)

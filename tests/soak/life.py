@@ -25,6 +25,7 @@ from eolseq.line.shift_events import Note, Situation, Stands, UnitOver
 from eolseq.station.open import open_station
 from tests.shift_rig import MORNING, PAGES, SEQUENCES
 from tests.soak.books import Books, Entry
+from tests.soak.mishaps import prepare
 from tests.soak.plan import CODES, Visit
 from tests.soak.plant import Disk, Killed, PlantClock, Process, Tray, dead_to_the_bench, order_of
 
@@ -70,7 +71,6 @@ class Life:
         self.refill: Callable[[], None] = lambda: None          # has the next units ready
         self._turn = 0
         self._tries = 0
-        self._kill_in = 0
 
     def run(self) -> tuple[str, str]:
         """Live."""
@@ -150,7 +150,7 @@ class Life:
     def _quietly(self, close: Callable[[], None]) -> None:
         """Close what a dead process cannot close any more; its sockets the kernel closes."""
         if self.process.dead:
-            self._die()
+            self.die()
         with suppress(Killed, EolseqError):
             close()
 
@@ -159,7 +159,8 @@ class Life:
         self.clock.probe = None
         self.clock.close()
 
-    def _die(self) -> None:
+    def die(self) -> None:
+        """A kill: from here on nothing of the process acts."""
         self.process.dead = True
         dead_to_the_bench(self.visalib)
 
@@ -247,7 +248,7 @@ class Life:
             self._hand_in_rework(visit)
         self.entry = self.books.scanned(visit)
         if visit.mishap is not None:
-            self._prepare(visit)
+            prepare(self, visit, visit.mishap)
         return self._plate(visit.serial)
 
     def _hand_in_rework(self, visit: Visit) -> None:
@@ -282,54 +283,6 @@ class Life:
         found = any(each.get("output") == "on" for each in changes)
         changes.clear()
         return found
-
-    # -- what goes wrong ----------------------------------------------------------------------------------------
-
-    def _prepare(self, visit: Visit) -> None:
-        mishap = visit.mishap
-        assert mishap is not None
-
-        def work() -> None:
-            self.clock.sleep(mishap.after)
-            if mishap.kind == "kill" or self.visit is visit:
-                self._happens(mishap.kind, mishap.number, mishap)
-        if mishap.kind in ("printer before", "printer after"):
-            self.plant.tray.fails = mishap.kind.split(" ")[1]
-        elif mishap.kind == "full at begin":
-            self.disk.full_at_begin = True
-            self.log._set_aside = 0
-        elif mishap.kind == "clock back":
-            self.clock.wrong = -3600.0
-        elif mishap.kind == "clock a little":
-            self.clock.wrong = self.random.choice((-200.0, -20.0, 20.0, 200.0))
-        elif mishap.kind == "torn":
-            self.disk.tear_in = mishap.number
-        else:
-            self.clock.start("mishap", work)
-
-    def _happens(self, kind: str, number: int, mishap: Any) -> None:
-        world, now = self.plant.world, self.clock.monotonic()
-        if kind == "kill":
-            self._kill_in = number
-            self.clock.probe = self._count_down
-            return
-        if kind == "full":
-            self.disk.full = True
-            return
-        if kind == "codes":
-            for line in CODES[:1] + CODES[2:]:
-                self.scan(line)
-            return
-        world.advance_to(now)
-        world.obey({"guard": {"open": "both"}, "stop": {"stop": True}, "mains": {"power_fails": True},
-                    "fault": {"fault": {"name": mishap.name, "instrument": mishap.instrument}},
-                    "bay": {"fault": {"name": mishap.name}}}[kind])
-
-    def _count_down(self, _: int) -> None:
-        self._kill_in -= 1
-        if self._kill_in <= 0:
-            self._die()
-            raise Killed
 
     def _end_of_day(self) -> None:
         self.clock.sleep(LONGEST)

@@ -15,7 +15,7 @@ from eolseq.simulation.file import Defect
 from tests.shift_rig import SIMULATOR, STATION
 
 MODELS = (("DH6", 0.74), ("DH3", 0.18), ("DH9", 0.08))
-ODD = 0.17          # of all visits: something goes wrong
+ODD = 0.15          # of all visits: something goes wrong
 DEFECTIVE = 0.12    # of all visits
 TWINS = 0.10        # a unit just inside a band
 SOUND_KINDS = 60    # different sound units

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.soak.bays import Hall
 from tests.soak.course import Soak
 from tests.soak.telling import told
 
@@ -29,3 +30,14 @@ def test_every_unit_has_the_records_that_it_should_have_and_no_label_is_without_
     assert books.outcomes["abandoned"] >= 1
     assert max(figures.descriptors) == min(figures.descriptors)
     assert figures.left_over <= 1
+
+
+def test_units_side_by_side_at_two_bays_have_the_records_that_they_should_have(quick_path: Path) -> None:
+    hall = Hall(quick_path, 5, 2, 24)
+    books = hall.run()
+    print("\n".join(hall.told()))
+    assert books.surprises == []
+    assert books.settled == books.scans >= len(books.units) == 24
+    assert hall.ends["killed"] >= 1
+    assert books.outcomes["pass"] > 12
+    assert books.outcomes["fail"] >= 2
