@@ -80,6 +80,8 @@ def _instrument(role: str) -> Group:
         "link": Field(Word(("tcp", "serial")), about="tcp or serial"),
         "instant": Field(YesNo(), required=False, default=True, about="no: it takes 50 ms to answer"),
     }
+    fields["connections"] = Field(Word(("many", "one")), required=False, default="many",
+                                  about="how many it takes at once over tcp; one more is closed at once")
     if role in MANNERS:
         fields["manner"] = Field(Word(("plain", *MANNERS[role])), required=False, default="plain",
                                  about="how it behaves on its line")

@@ -379,7 +379,8 @@ def _physical(item: Item) -> dict[str, Any]:
 def _instrument(name: str, item: Item) -> InstrumentData:
     values = _si(item)
     return InstrumentData(name, values["role"], values["model"], values["serial"], values["link"], values["instant"],
-                          values.get("accuracy", {}), values.get("resolution", {}), values.get("manner", "plain"))
+                          values.get("accuracy", {}), values.get("resolution", {}), values.get("manner", "plain"),
+                          values["connections"] == "one")
 
 
 def _model(data: InstrumentData) -> type[RoleInstrument]:

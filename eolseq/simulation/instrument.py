@@ -113,6 +113,7 @@ class Instrument:
         self.name = name
         self.identity = identity
         self.status = Status(operation, questionable)
+        self.takes_one = False  # connection at a time; another one is closed at once
         self.fault: str | None = None
         self.fault_number: float | None = None
         self.fault_listeners: list[Callable[[], None]] = []

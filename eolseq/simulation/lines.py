@@ -45,6 +45,18 @@ class Line:
         except OSError:
             return b""
 
+    def gone(self) -> bool:
+        """Whether it was closed at either end, even if nobody has seen it yet; for sockets."""
+        if self.closed:
+            return True
+        with socket.socket(fileno=os.dup(self.descriptor)) as looked_at:
+            try:
+                return looked_at.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
+            except BlockingIOError:
+                return False
+            except OSError:
+                return True
+
     def send(self, data: bytes) -> bool:
         """Send what waits and then these bytes, as far as there is room; False when the line is lost or stuck."""
         data = self.unsent + data if self.unsent else data
@@ -71,7 +83,7 @@ class Line:
 
 
 class TcpPort:
-    """A port of the loopback interface at which an instrument takes any number of connections."""
+    """A port of the loopback interface at which an instrument takes any number of connections, or only one."""
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
@@ -91,6 +103,9 @@ class TcpPort:
         try:
             connected, _ = self.listener.accept()
         except OSError:
+            return None
+        if self.instrument.takes_one and any(not line.gone() for line in self.lines):
+            connected.close()
             return None
         connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.lines = {line for line in self.lines if not line.closed}

@@ -42,6 +42,7 @@ class InstrumentData:
     accuracy: Mapping[str, float]
     resolution: Mapping[str, float]
     manner: str = "plain"
+    takes_one: bool = False
 
 
 class RoleInstrument:
@@ -64,6 +65,7 @@ class RoleInstrument:
         self.prepare()
         self.wire = self.wire_of(data.name, self.identity(data.serial), self.commands(), operation=self.operation(),
                                questionable=self.questionable(), reset=self.reset, before=world.advance_to)
+        self.wire.takes_one = data.takes_one
         self.clear_fault()
 
     def identity(self, serial: str) -> str:

@@ -259,6 +259,20 @@ def test_refused_connections_are_refused_until_the_fault_goes(running: Running) 
             assert line_from_terminal(serial) == b"1\n"
 
 
+def test_who_takes_one_connection_closes_another_until_the_first_has_gone(running: Running) -> None:
+    running.instrument.takes_one = True
+    with running.connect() as first:
+        first.sendall(b"*IDN?\n")
+        assert line_from(first) == ID
+        with running.connect() as second:
+            assert second.recv(1) == b""
+        first.sendall(b"*IDN?\n")
+        assert line_from(first) == ID, "the first goes on"
+    with running.connect() as third:  # at once, before the server may have seen that the first has gone
+        third.sendall(b"*IDN?\n")
+        assert line_from(third) == ID
+
+
 def test_a_link_is_tcp_or_serial(instrument: Instrument) -> None:
     with pytest.raises(WrongUse, match="tcp or serial"):
         Server([("x", instrument, "bus")], tick=lambda _: None)
