@@ -6,8 +6,8 @@ Whoever tells it only leaves the event in a queue, so that no bay ever waits for
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, TextIO
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from eolseq.clock import Clock
 from eolseq.engine.events import Live
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from eolseq.clock import Task
 
-EVERY = 0.2      # s between two looks at what was told, so at most five pictures a second
+EVERY = 0.1      # s between two looks at what was told, so at most ten pictures a second
 IDLE = 1.0       # s between two pictures when nothing but moments were told
 MOST = 2000      # events that wait for the drawing task; readings above that are dropped
 _LAST = 2.0      # s for which the end waits for the drawing task
@@ -43,6 +43,7 @@ class DrawnBays:
         self._told: deque[tuple[str, Any, float]] = deque()
         self._bell = Bell(self._ring, on=not silent)
         self._silent = silent
+        self._lines: BayLines | None = None  # once a picture has failed
         self._closing = False
         self._next = 0.0
         self._owed = False  # something new was not drawn, for the terminal was busy
@@ -69,21 +70,40 @@ class DrawnBays:
         self._closing = True
         if self._task is not None:
             self._task.join(_LAST)
-        self._take()
-        self._console.print(self._picture(), end="")
+        if self._lines is None:
+            self._take()
+            self._console.print(self._picture(), end="")
+        else:
+            self._plainly()
         outlet = self._console.file
         if isinstance(outlet, Outlet):
             outlet.finish()
 
     def _work(self) -> None:
-        """Draw until the end; whatever ends this task, no old picture stays on the terminal."""
+        """Draw until the end; if a picture fails, no old one stays on the terminal, and plain lines go on."""
         self._redrawn.start()
         try:
-            while not self._closing:
-                self.moment()
-                self._clock.sleep(EVERY)
+            self._while_open(self.moment)
+        except Exception as error:
+            self._redrawn.stop()
+            self._lines = BayLines(cast("TextIO", self._console.file), self._clock, self._view.bays,
+                                   silent=self._silent)
+            self._console.file.write(f"The screen failed ({error!r}). Go by the hard-wired lamps.\n")
+            self._while_open(self._plainly)
+            raise
         finally:
             self._redrawn.stop()
+
+    def _while_open(self, work: Callable[[], None]) -> None:
+        while not self._closing:
+            work()
+            self._clock.sleep(EVERY)
+
+    def _plainly(self) -> None:
+        """What was told, as lines."""
+        while self._told and self._lines is not None:
+            bay, event, _ = self._told.popleft()
+            self._lines.tell(bay, event)
 
     def moment(self) -> None:
         """Take in what was told, and draw it if it is new and the terminal has taken the picture before."""

@@ -164,6 +164,24 @@ def test_telling_never_draws_and_readings_are_dropped_when_nobody_draws() -> Non
     clock.close()
 
 
+def test_when_a_picture_fails_plain_lines_go_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, stream = VirtualClock(), io.StringIO()
+    screen = DrawnBays(Console(file=stream, force_terminal=True, width=80, height=24), clock, NAMES, silent=True).start()
+    clock.sleep(3 * EVERY)
+
+    def fails(*_: object) -> None:
+        raise ValueError("no picture")
+    monkeypatch.setattr("eolseq.screen.bays_screen.draw_bays", fails)
+    screen.tell("bay-2", DARK)
+    clock.sleep(3 * EVERY)
+    screen.tell("bay-2", Note("REFUSED", "Not this one."))
+    clock.sleep(3 * EVERY)
+    screen.close()
+    text = stream.getvalue()
+    assert "The screen failed (ValueError('no picture'))" in text and "bay-2 | REFUSED: Not this one." in text
+    clock.close()
+
+
 def test_the_pictures_of_the_manual_are_those_of_the_screen() -> None:
     found = drawings()
     assert len(found) == 11
