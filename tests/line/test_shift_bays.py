@@ -12,8 +12,10 @@ import pytest
 from eolseq.bands.band import Outcome
 from eolseq.clock import SystemClock, VirtualClock
 from eolseq.commands.shift_bays import BaysAtWork, look_back_at_bays
+from eolseq.engine.events import Cautions
+from eolseq.line.bay_events import Busy
 from eolseq.line.scans import Inbox, read_scan
-from eolseq.line.shift_events import Note, ShiftBegins, Situation, Stands, UnitOver
+from eolseq.line.shift_events import CautionPage, Note, ShiftBegins, Situation, Stands, UnitOver
 from eolseq.line.switchboard import AIMED, Switchboard
 from eolseq.records.audit import audit
 from eolseq.records.reader import Records
@@ -94,6 +96,21 @@ def test_a_badge_is_for_every_bay_that_waits_for_one_and_an_order_to_end_for_all
     assert all(inbox.over for inbox in at.inboxes.values())
 
 
+def test_a_badge_acknowledges_only_the_cautions_that_are_on_the_screen(at: Board) -> None:
+    first, second = (CautionPage(Cautions(("Danger.",), ()), page, 2) for page in (0, 1))
+    for bay, page in (("bay-1", first), ("bay-2", second)):
+        at.board.heard(bay, page)
+    at.stands(Situation.CAUTIONS, Situation.CAUTIONS)
+    assert at.scan("op-07") == {"bay-1": ["op-07"], "bay-2": []}
+    assert at.scan("bay-2", "op-07") == {"bay-1": [], "bay-2": []}  # aimed at cautions that nobody sees
+    assert at.notes[-2:] == [("bay-1", "WHICH BAY"), ("bay-2", "WHICH BAY")]
+    at.clock.sleep(AIMED + 1.0)
+    at.board.heard("bay-1", second)
+    assert at.scan("op-07") == {"bay-1": ["op-07"], "bay-2": ["op-07"]}
+    at.stands(Situation.WAITING, Situation.CAUTIONS)
+    assert at.scan("op-07") == {"bay-1": [], "bay-2": ["op-07"]}
+
+
 # -- whole shifts -------------------------------------------------------------------------------------------------
 
 
@@ -146,6 +163,10 @@ def test_two_units_side_by_side_and_the_next_while_the_neighbour_is_tested(quick
         assert sorted(day.outcomes()) == [
             ("bay-1", "DH6-00000001", Outcome.PASS), ("bay-1", "DH6-00000003", Outcome.FAIL),
             ("bay-2", "DH6-00000002", Outcome.PASS), ("bay-2", "DH6-00000004", Outcome.PASS)]
+        busy = [event for bay, event in day.told if isinstance(event, Busy) and not bay]
+        assert {bay for each in busy for _, bay in each.held} == {"bay-1", "bay-2"} and busy[-1].held == ()
+        assert any(bay == "bay-2" and "continuity" in names for each in busy for bay, names in each.waiting)
+        assert all(name in each.shared for each in busy for name, _ in each.held)
         begun = [e for _, e in day.told if isinstance(e, ShiftBegins)]
         assert {each.bay for each in begun} == {"bay-1", "bay-2"} and not rig.log.open_runs()
         path = rig.log.path
