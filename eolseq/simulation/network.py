@@ -13,6 +13,10 @@ SQRT2 = math.sqrt(2.0)
 TESTER_BLEEDS = 1e6
 """Ohm across the withstand tester's output while it is off."""
 
+METER_DRAWS = 1e7
+"""Ohm of the residual meter's input, which is always at the unit's terminals (common practice, no source). Without it a
+charge to earth would stay the longer, the better the insulation is, and the best units would fail."""
+
 LOOP_LEADS = 0.04
 """Ohm of the two current leads of the continuity tester together; four-wire sensing leaves them out of the reading."""
 
@@ -138,7 +142,7 @@ def decay_times(unit: Unit, fixture: Fixture, closed: set[str], across: float, t
     ``across`` and ``to_earth`` are the siemens that relays and instruments put there.
     """
     between = unit.across.capacitor / (unit.siemens_line_to_neutral(closed) + across)
-    siemens = 1.0 / unit.insulation.resistance + to_earth
+    siemens = 1.0 / unit.insulation.resistance + 1.0 / METER_DRAWS + to_earth
     return between, (unit.farads_to_earth(closed) + fixture.stray) / siemens
 
 

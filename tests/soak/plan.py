@@ -63,7 +63,7 @@ def simulator(random: Random) -> Any:
 def _sound(fields: Any, random: Random) -> tuple[tuple[str, Any], ...]:
     """Physical fields of a unit that is well inside every band."""
     found = [(f"earth.{part}", random.uniform(0.010, 0.070)) for part in fields["earth"]]
-    found += [("insulation.resistance", random.uniform(60e6, 200e6)), ("ambient", random.uniform(17.0, 27.0)),
+    found += [("insulation.resistance", 60e6 * 300.0 ** random.random()), ("ambient", random.uniform(17.0, 27.0)),
               ("insulation.line", fields["insulation"]["line"] * random.uniform(0.8, 1.1)),
               ("motor.load", fields["motor"]["load"] * random.uniform(0.985, 1.015)),
               ("across.bleeder", fields["across"]["bleeder"] * random.uniform(0.9, 1.1))]

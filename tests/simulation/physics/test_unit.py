@@ -136,6 +136,15 @@ def test_bonds_are_in_series_with_the_screw_and_beside_the_pallet() -> None:
     assert bond_loop(heater, LEADS, []) == math.inf
 
 
+@pytest.mark.parametrize("insulation", [1e8, 2e8, 5e9, 1e12])
+def test_the_meter_at_the_terminals_draws_a_charge_to_earth_away_however_good_the_insulation_is(
+        insulation: float) -> None:
+    heater = unit()
+    heater.insulation = replace(heater.insulation, resistance=insulation)
+    _, to_earth = decay_times(heater, LEADS, set(), 0.0, 0.0)
+    assert 339.0 * math.exp(-1.0 / to_earth) < 60.0  # a sound unit of 240 V is below 60 V a second after OFF
+
+
 def test_motor_starts_high_decays_and_settles() -> None:
     """9 A falling to 2.40 A with a time constant of 0.25 s: the unit's own numbers, invented."""
     heater = unit()
