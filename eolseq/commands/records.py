@@ -139,10 +139,16 @@ def _words(found: Records, runs: list[Run], serial: str | None, closing: Mapping
         said += ["", *_last(closing, "SIMULATED " if runs[-1].mode == "simulated" else "")]
     if serial is not None:
         applied = sum(each.withstand_applications for each in found.runs(serial))
-        said.append(f"withstand voltage was put on this unit {applied} times, in {len(found.runs(serial))} attempts")
+        attempts = len(found.runs(serial))
+        said.append(f"withstand voltage was put on this unit {_so_many(applied, 'time')}, in "
+                    f"{_so_many(attempts, 'attempt')}")
     if serial is not None and closing is None:
         said += ["", "last run: OPEN. It has no end; the next start of the station closes it as abandoned."]
     return said
+
+
+def _so_many(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _row(run: Run) -> str:

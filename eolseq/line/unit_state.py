@@ -252,7 +252,7 @@ class _Past:
             return Refused(f"Unit {serial} is under test (entry {self.index}).", "Wait for the end of that run.")
         if lock:
             return Refused(f"Unit {serial} is locked to the lead: {lock}.",
-                           "Set it aside and see the lead, who finds the cause and signs: eolseq rework, with --key.")
+                           "Set it aside and see the lead, who finds the cause and signs: eolseq rework, with --lead.")
         if rules.needed and self.needs is not None:
             may_go = " Quality may release a heater or motor reading: eolseq release." \
                 if self.needs.outcome == "undecided" else ""

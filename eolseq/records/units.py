@@ -49,7 +49,8 @@ class UnitsMeaning:
         name = {"rework": "rework", "release": "released", "void": "pass made void"}[kind]
         said = payload["reason"] if kind != "rework" else \
             f"{payload['cause']}; changed: {payload['changed'] or 'nothing on the unit'}"
-        self._report.note(line, index, name, f"Unit {serial}, by {payload['by']}: {said}")
+        lead = ", the lead's word" if kind == "rework" and payload["lead"] == "yes" else ""
+        self._report.note(line, index, name, f"Unit {serial}, by {payload['by']}{lead}: {said}")
 
     def _judge(self, line: int, index: int, kind: str, serial: str, payload: Mapping[str, Any]) -> None:
         """What such an entry says must fit the unit's latest run; on a real station some words must be signed."""

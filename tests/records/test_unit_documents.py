@@ -82,7 +82,7 @@ def test_what_is_rightly_signed_counts_and_is_told(plant: Plant, quick_path: Pat
     assert findings(quick_path) == []
     notes = {each.name: each.meaning for each in audit(quick_path / "records").notes}
     assert notes["released"] == f"Unit {UNIT}, by q-1: near enough"
-    assert notes["rework"] == f"Unit {UNIT}, by e-1: a lead; changed: nothing on the unit"
+    assert notes["rework"] == f"Unit {UNIT}, by e-1, the lead's word: a lead; changed: nothing on the unit"
 
 
 # What a station's program would never write, but someone with the station's key could.
