@@ -44,7 +44,6 @@ class Figures:
     resident: list[tuple[int, int]] = field(default_factory=list)  # units scanned, KiB
     left_over: int = 0   # processes of the program that something still holds
     findings: list[str] = field(default_factory=list)
-    notes: Counter[str] = field(default_factory=Counter)
 
 
 class Soak:
@@ -88,6 +87,8 @@ class Soak:
         self._last_life()
         self.books.close(self.plant.tray.sheets)
         figures = self.figures
+        gc.collect()
+        figures.left_over = max(figures.left_over, sum(each() is not None for each in self._lives))
         report = audit(self.books.log)
         figures.findings = [str(each) for each in report.findings]
         figures.units, figures.days = len(self.books.units), self.seconds / 86400
@@ -181,7 +182,7 @@ class Soak:
         self._lives.append(weakref.ref(life.clock))
         if self.plant.lives % 20 == 0:
             gc.collect()
-            self.figures.left_over = max(self.figures.left_over, sum(each() is not None for each in self._lives[:-1]))
+            self.figures.left_over = max(self.figures.left_over, sum(each() is not None for each in self._lives[:-1]))  # the last one's caller still has it
         self.figures.descriptors.append(len(os.listdir("/proc/self/fd")))
         with open("/proc/self/statm", "rb") as stream:
             pages = int(stream.read().split()[1])

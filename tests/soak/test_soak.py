@@ -29,7 +29,7 @@ def test_every_unit_has_the_records_that_it_should_have_and_no_label_is_without_
     assert books.outcomes["fail"] >= 3
     assert books.outcomes["abandoned"] >= 1
     assert max(figures.descriptors) == min(figures.descriptors)
-    assert figures.left_over <= 1
+    assert figures.left_over == 0
 
 
 def test_units_side_by_side_at_two_bays_have_the_records_that_they_should_have(quick_path: Path) -> None:
