@@ -80,6 +80,10 @@ def gates_of(setting: Setting) -> Gates:
     rules = setting.opened.station.rework
     if rules.needed or rules.attempts is not None or rules.stops is not None:
         of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))
+    if setting.sequence.needs:
+        from eolseq.commands.earlier import EarlierGate
+
+        of_unit.append(EarlierGate(setting.sequence, setting.opened.station.earlier, setting.log, setting.clock))
     if setting.opened.station.labels is not None:
         from eolseq.commands.labelling import label_gate
 
@@ -89,7 +93,3 @@ def gates_of(setting: Setting) -> Gates:
         of_person.append(PersonGate(setting.sequence, setting.opened.station, setting.log, now.date(),
                                     setting.operators))
     return Gates(of_unit, approval.index, of_person)
-    if setting.sequence.needs:
-        from eolseq.commands.earlier import EarlierGate
-
-        of_unit.append(EarlierGate(setting.sequence, setting.opened.station.earlier, setting.log, setting.clock))
