@@ -113,9 +113,10 @@ class RunRecord:
             self.fault = error
 
     def lock(self, error: LockedRed) -> None:
-        """The station takes itself out of use."""
+        """The station takes itself out of use; where there are several bays, the reason says at which one."""
+        where = "" if self._bay.lease is free_for_all else f"At {self._bay.name}: "
         try:
-            self.log.append(entries.Lock(reason=error.what, do=error.do))
+            self.log.append(entries.Lock(reason=f"{where}{error.what}", do=error.do))
         except RecordFault as fault:
             self.fault = fault
 
