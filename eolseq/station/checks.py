@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from eolseq.quantity import Quantity
+from eolseq.serials import OF_THE_PROGRAM, RESERVED
 from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, Word
 
 NAME = r"[a-z][a-z0-9-]{0,39}"
@@ -170,3 +171,7 @@ def check_checks(item: Item, findings: Findings) -> None:
         references = challenges["references"].values()
         if sum(not each.given("step") for each in references) != 1:
             findings.add(challenges.place, "not exactly one reference unit is the good one", "one without 'step'")
+        for name in challenges["references"]:
+            if f"{RESERVED}{name.upper()}" in OF_THE_PROGRAM:
+                findings.add(challenges["references"].place_of_key(name), f"'{name}' is a name of the program's own",
+                             "another name for this reference unit")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
 from datetime import date
 from pathlib import Path
@@ -14,8 +15,10 @@ from eolseq.commands.rework import technicians_rework
 from eolseq.commands.void import void_pass
 from eolseq.engine.run import RunResult
 from eolseq.line.unit_state import Standing, state_of
+from eolseq.quantity import parse
 from eolseq.records.people import MayTest
 from eolseq.records.reader import Records
+from eolseq.sequence.needs import Need
 from eolseq.station.line_fields import NO_REWORK, PeopleRules, ReworkRules
 from tests.rig import PAGES, Rig
 
@@ -114,3 +117,27 @@ def test_reference_units_are_not_held_to_a_past(quick_path: Path) -> None:
     with bench(quick_path / "a", rework=ReworkRules(needed=True)) as rig, open_log(quick_path / "b") as log:
         tell(log, "fail", "REFERENCE-open-earth")
         PastGate(rig.sequence, rig.station, log)("REFERENCE-open-earth")
+
+
+def test_a_sequence_that_needs_an_earlier_check_tests_no_unit_without_it(quick_path: Path) -> None:
+    """The list of gates is asked as ``eolseq run`` asks it: a gate that nobody reaches would let the unit pass."""
+    need = Need("wiring-inspection", parse("7 d"), None, "See the wiring bench.")
+    with bench(quick_path) as rig:
+        rig.sequence = dataclasses.replace(rig.sequence, needs=(need,))
+        result = go(rig)
+        assert result.outcome is Outcome.REFUSED and "wiring-inspection" in result.sentence
+        assert not any(change.get("output") == "on" for change in rig.world.changes)
+
+
+def test_nothing_stands_behind_a_return() -> None:
+    """A line that cannot be reached has once been a gate."""
+    behind = []
+    for path in (Path(__file__).parents[2] / "eolseq").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            for part in ("body", "orelse", "finalbody"):
+                block = getattr(node, part, [])
+                ends = [isinstance(each, ast.Return | ast.Raise | ast.Continue | ast.Break)
+                        for each in block] if isinstance(block, list) else []
+                if any(ends[:-1]):
+                    behind.append(f"{path}:{block[ends.index(True) + 1].lineno}")
+    assert behind == []
