@@ -12,10 +12,12 @@ import pytest
 from eolseq.commands.challenge import record
 from eolseq.commands.run import bay_of
 from eolseq.engine.run import RunResult, UnitRun
+from eolseq.errors import FileMistakes
 from eolseq.serials import reserved
 from eolseq.station.checks import Reference
+from eolseq.station.file import load_station
 from eolseq.verification.challenge import for_references, judge_reference, serial_of, unknown_steps
-from tests.rig import PAGES, SEQUENCE, STATION, Rig
+from tests.rig import PAGES, ROOT, SEQUENCE, STATION, Rig
 
 CHALLENGES = STATION.challenges
 assert CHALLENGES is not None
@@ -69,3 +71,11 @@ def test_every_reference_of_the_demo_station_names_a_step_and_has_a_reserved_ser
     for each in CHALLENGES.references:
         assert reserved(serial_of(each)) and for_references(SEQUENCE).unit.fits(serial_of(each))
     assert for_references(SEQUENCE).digest == SEQUENCE.digest
+
+
+@pytest.mark.parametrize("name", ["known-loads", "by-hand", "no-unit"])
+def test_a_reference_unit_takes_no_name_of_the_programs_own_plans(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "station.yaml"
+    path.write_text((ROOT / "simulators/demo-station.yaml").read_text().replace("    breakdown: {about", f"    {name}: {{about"))
+    with pytest.raises(FileMistakes, match=f"'{name}' is a name of the program's own"):
+        load_station(path)
