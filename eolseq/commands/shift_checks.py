@@ -93,11 +93,12 @@ class StationChecks:
 
     def _verifier(self, operator: str, tell: Tell) -> Verifier:
         from eolseq.commands.approving import FilesGate
-        from eolseq.commands.verify import asker
+        from eolseq.commands.verify import asker, simulated_loads
 
         gate = FilesGate(self._opened.station, self._pages, self._log, self._clock.now().date())
         return Verifier(self._clock, self._opened, self._pages, self._bay, self._log,
-                        without_unit(KNOWN_LOADS, tell), lambda _: operator, asker(self._order, tell), (gate,))
+                        without_unit(KNOWN_LOADS, tell), lambda _: operator, asker(self._order, tell), (gate,),
+                        simulated=simulated_loads(self._opened.station))
 
     def _verify(self, operator: str, tell: Tell) -> str:
         from eolseq.commands.run import counters_after

@@ -15,6 +15,8 @@ from eolseq.commands.unitless import KNOWN_LOADS, without_unit
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
+    from decimal import Decimal
+
     from eolseq.commands.wiring import Order
     from eolseq.records.keys import SigningKey
     from eolseq.records.log import Log
@@ -108,7 +110,8 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         refuse_key(log, key)
         bay = running.bay_of(opened, pages, options.bay)
         verifier = Verifier(wires.clock, opened, pages, bay, log, without_unit(KNOWN_LOADS, screen.tell), asking,
-                            asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),))
+                            asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),),
+                            simulated=simulated_loads(station))
         found = verifier.verify(chosen)
         entries = record_results(log, station, found, opened.identities, pages, key, running.counters_after(opened))
     if found.crash is not None:
@@ -132,6 +135,19 @@ def bench_of(station: Station, path: Path,
     serial = load_simulator(find(station.simulated, shipped=True)).serial
     with simulated_bench(station, path, serial, bay=bay) as (addresses, order):
         yield addresses, order
+
+
+def simulated_loads(station: Station) -> dict[str, Decimal]:
+    """By known load, the ohms that the simulated bench has there; none at a real station."""
+    if not station.simulated:
+        return {}
+    from decimal import Decimal
+
+    from eolseq.shipped import find
+    from eolseq.simulation.file import load_simulator
+
+    loads = load_simulator(find(station.simulated, shipped=True)).fixture["loads"]
+    return {name: Decimal(str(ohms)) for name, ohms in loads.items()}
 
 
 def asker(order: Order | None, tell: Callable[[Any], None]) -> Callable[[str, str], None]:
@@ -237,7 +253,9 @@ def _words(station: Station, found: Verified, entries: Mapping[str, int]) -> lis
         for check in each.checks:
             error = check["normalised_error"]
             said.append(f"  {check['reading']}: {check['shown']}, {check['outcome']}"
-                        + (f", normalised error {error}" if error is not None else ""))
+                        + (f", normalised error {error}" if error is not None else "")
+                        + (f", against the simulated load {check['prediction_error']}"
+                           if check["prediction_error"] is not None else ""))
             drift = earlier.get((each.instrument, check["step"], check["reading"]), [])
             if len(drift) > 1:
                 said += [f"    {row}" for row in chart(drift[-CHART_ROWS:])]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from eolseq.bands.uncertainty import Span
@@ -36,7 +37,10 @@ class Verified:
 
 @dataclass
 class Verifier:
-    """Verifies instruments of an open station. ``ask`` has something done to the guard."""
+    """Verifies instruments of an open station. ``ask`` has something done to the guard.
+
+    A simulated bench's own loads are passed in as numbers, since this room knows no simulator.
+    """
 
     clock: Clock
     opened: OpenStation
@@ -48,6 +52,7 @@ class Verifier:
     ask: Ask
     gates: tuple[Gate, ...] = ()
     patience: float = GUARD_PATIENCE
+    simulated: Mapping[str, Decimal] | None = None  # ohms of each known load, as a simulated bench has it
 
     def plan(self, chosen: tuple[str, ...]) -> Planned:
         """The steps for these instruments; Refused when a known load is missing, past due or underrated."""
@@ -69,8 +74,8 @@ class Verifier:
                            reference=True)
             run, crash = unit.run(SERIAL), unit.crash
             if run.index is None or str(run.outcome) in ("refused", "stopped") or self.bay.door.voltage_possible:
-                return Verified(tuple(results(run.steps, planned.instruments)), run, crash, left_out)
-            found += results(run.steps, planned.instruments)
+                return Verified(tuple(results(run.steps, planned.instruments, self.simulated)), run, crash, left_out)
+            found += results(run.steps, planned.instruments, self.simulated)
         for name in chosen:
             role = self.opened.players[name].role
             if role == "switching_unit":

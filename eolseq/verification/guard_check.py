@@ -68,7 +68,8 @@ def _result(name: str, checks: list[dict[str, Any]]) -> Result:
 
 def _seen(name: str, what: str, found: bool) -> dict[str, Any]:
     return {"step": name, "reading": what, "raw": None, "value": None, "unit": "", "at_least": None, "at_most": None,
-            "basis": "read back", "normalised_error": None, "outcome": "pass" if found else "fail",
+            "basis": "read back", "normalised_error": None, "prediction_error": None,
+            "outcome": "pass" if found else "fail",
             "shown": "seen" if found else "not seen", "sentence": f"{what}: {'seen' if found else 'NOT seen'}"}
 
 

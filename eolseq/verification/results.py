@@ -11,6 +11,7 @@ from eolseq.bands.band import Outcome, shown
 from eolseq.engine.events import JudgedReading
 from eolseq.engine.judging import Verdict
 from eolseq.records.entries import InstrumentNamed, Verification
+from eolseq.station.checks import KnownLoad
 from eolseq.steps.base import Step
 
 CHART_WIDTH = 41
@@ -32,33 +33,44 @@ class Result:
         return self.outcome not in (Outcome.STOPPED, Outcome.NOT_REACHED)
 
 
-def results(steps: Iterable[tuple[Step, Verdict]], instruments: Sequence[str]) -> list[Result]:
-    """One result for each instrument, in the order of its first step."""
+def results(steps: Iterable[tuple[Step, Verdict]], instruments: Sequence[str],
+            simulated: Mapping[str, Decimal] | None = None) -> list[Result]:
+    """One result for each instrument, in the order of its first step.
+
+    ``simulated``: by known load, the ohms that a simulated bench really has there. What an instrument reads is then
+    held against that prediction as well as against the certificate, by the same normalised error.
+    """
     mine: dict[str, list[tuple[Step, Verdict]]] = {}
     for name, pair in zip(instruments, steps, strict=True):
         mine.setdefault(name, []).append(pair)
-    return [_result(name, pairs) for name, pairs in mine.items()]
+    return [_result(name, pairs, simulated or {}) for name, pairs in mine.items()]
 
 
-def _result(name: str, pairs: list[tuple[Step, Verdict]]) -> Result:
+def _result(name: str, pairs: list[tuple[Step, Verdict]], simulated: Mapping[str, Decimal]) -> Result:
     """The worst of its steps; one that was not reached leaves it open unless another already failed."""
     outcomes = [verdict.outcome for _, verdict in pairs]
-    checks = tuple(_check(step, each) for step, verdict in pairs for each in verdict.readings)
+    checks = tuple(_check(step, each, simulated) for step, verdict in pairs for each in verdict.readings)
     for outcome in (Outcome.FAIL, Outcome.FAULT, Outcome.UNDECIDED, Outcome.STOPPED, Outcome.NOT_REACHED):
         if outcome in outcomes:
             step, verdict = next(each for each in pairs if each[1].outcome is outcome)
             return Result(name, outcome, f"{step.name}: {verdict.sentence}", checks)
+    off = [each for each in checks if each["prediction_error"] and abs(Decimal(each["prediction_error"])) > 1]
+    if off:
+        return Result(name, Outcome.FAIL, f"{off[0]['step']}: {off[0]['reading']} is not what the simulated bench "
+                      f"should give (normalised error {off[0]['prediction_error']}). Look at the simulator's loads.",
+                      checks)
     return Result(name, Outcome.PASS, f"It held in all {len(checks)} checks.", checks)
 
 
-def _check(step: Step, judged: JudgedReading) -> dict[str, Any]:
-    error = signed_error(judged)
+def _check(step: Step, judged: JudgedReading, simulated: Mapping[str, Decimal]) -> dict[str, Any]:
+    error, predicted = signed_error(judged), prediction_error(step, judged, simulated)
     reading, band = judged.reading, judged.band
     return {"step": step.name, "reading": judged.name, "raw": reading.raw or None,
             "value": None if reading.value is None else f"{reading.value:f}", "unit": reading.unit,
             "at_least": str(band.at_least) if band.at_least else None,
             "at_most": str(band.at_most) if band.at_most else None, "basis": band.basis,
-            "normalised_error": None if error is None else f"{error:.3f}", "outcome": str(judged.outcome),
+            "normalised_error": None if error is None else f"{error:.3f}",
+            "prediction_error": None if predicted is None else f"{predicted:.3f}", "outcome": str(judged.outcome),
             "sentence": judged.sentence, "shown": str(shown(reading, band))}
 
 
@@ -68,6 +80,24 @@ def signed_error(judged: JudgedReading) -> Decimal | None:
     if low is None or high is None or value is None or high.base <= low.base:
         return None
     return (value - (low.base + high.base) / 2) / ((high.base - low.base) / 2)
+
+
+def prediction_error(step: Step, judged: JudgedReading, simulated: Mapping[str, Decimal]) -> Decimal | None:
+    """The normalised error against what a simulated load gives; None where nothing is predicted of this reading.
+
+    A band's middle is what the load's certificate foresees: ohms of the load, amps or watts through it. The load that
+    the bench really has moves it by the ratio of both resistances; volts do not depend on it.
+    """
+    load: KnownLoad | None = getattr(step, "load", None)
+    low, high, value = judged.band.at_least, judged.band.at_most, judged.reading.base
+    ohms = simulated.get(load.name) if load is not None else None
+    if load is None or ohms is None or low is None or high is None or value is None or high.base <= low.base:
+        return None
+    ratio, middle = ohms / load.resistance.base, (low.base + high.base) / 2
+    if judged.reading.unit not in ("ohm", "A", "W"):
+        return None
+    predicted = middle * ratio if judged.reading.unit == "ohm" else middle / ratio
+    return (value - predicted) / ((high.base - low.base) / 2)
 
 
 def entry_of(result: Result, named: InstrumentNamed, *, run: int | None, page: str, station: str,

@@ -32,7 +32,7 @@ from eolseq.verification.known_loads import Known, band_around, middle, normalis
 from eolseq.verification.plan import SERIAL, VERIFIABLE
 from eolseq.verification.results import chart, entry_of
 from tests.records.people import PEOPLE, Plant, signed
-from tests.rig import PAGES, STATION, Rig
+from tests.rig import PAGES, SIMULATOR, STATION, Rig
 
 ALL = tuple(each.name for each in STATION.instruments if PAGES[each.name].role in VERIFIABLE)
 
@@ -63,6 +63,28 @@ def verifier(rig: Rig, **changed: Any) -> Verifier:
 def bad(found: Verified) -> set[str]:
     assert found.crash is None
     return {each.instrument for each in found.results if each.outcome is not Outcome.PASS}
+
+
+SIMULATED = {name: Decimal(str(ohms)) for name, ohms in SIMULATOR.fixture["loads"].items()}
+
+
+def test_readings_agree_with_what_the_simulated_loads_give(rig: Rig) -> None:
+    """Normalised error of ISO 13528:2022 9.7 and ISO/IEC 17043:2023 (from memory), the loads passed in as numbers."""
+    found = verifier(rig, simulated=SIMULATED).verify(ALL)
+    errors = {(each.instrument, check["reading"]): check["prediction_error"] for each in found.results
+              for check in each.checks if check["prediction_error"] is not None}
+    assert len({name for name, _ in errors}) >= 5 and all(abs(Decimal(error)) <= 1 for error in errors.values())
+    assert bad(found) == set()
+
+
+@pytest.mark.parametrize(("load", "instrument"), [("decade-1k", "resistance"), ("shunt-50m", "continuity"),
+                                                  ("heat-46", "input"), ("volts-1m", "withstand")])
+def test_a_bench_that_has_another_load_than_it_says_is_found(rig: Rig, load: str, instrument: str) -> None:
+    other = {**SIMULATED, load: SIMULATED[load] * Decimal("1.2")}
+    found = verifier(rig, simulated=other).verify((instrument,))
+    assert [each.outcome for each in found.results] == [Outcome.FAIL]
+    assert "is not what the simulated bench should give" in found.results[0].sentence
+    assert load in found.results[0].sentence
 
 
 def test_a_sound_station_holds_in_every_check(rig: Rig) -> None:
