@@ -24,6 +24,7 @@ from eolseq.line.shift_events import CodeTaken, Note, ShiftBegins, Situation, So
 from eolseq.line.signing_in import Pages, SigningIn, Words
 from eolseq.line.tally import Count
 from eolseq.line.units import unit_in
+from eolseq.records.entries import Remark
 from eolseq.records.shift_entries import ShiftMark
 from eolseq.sequence.model import Sequence
 from eolseq.serials import reserved
@@ -187,7 +188,7 @@ class Shift:
     def _test(self, serial: str, sequence: Sequence) -> None:
         """One unit: contact open, test, outcome, then what follows it."""
         self._stand(Situation.RUNNING, "")
-        with self._turning_away():
+        with self._turning_away(serial):
             self._around.let_go(False)
             result = self._around.test(serial, sequence, self._people.crew, self._tell)
             self._count.take(result)
@@ -200,8 +201,11 @@ class Shift:
             self._say_after(result, sequence)
 
     @contextmanager
-    def _turning_away(self) -> Iterator[None]:
-        """Codes are turned away while the block runs; a fault of the station in it is told, but for one of the log."""
+    def _turning_away(self, serial: str | None = None) -> Iterator[None]:
+        """Codes are turned away while the block runs; a fault of the station in it is told, but for one of the log.
+
+        With the serial of a scanned unit it is written too: no scan is without a trace.
+        """
         self._inbox.shut()
         try:
             yield
@@ -209,6 +213,8 @@ class Shift:
             raise
         except (Refused, StationFault) as error:
             self._words.refuse(error)
+            if serial is not None:
+                self._around.log.append(Remark(serial=serial, reason=str(error)))
         finally:
             self._inbox.reopen()
 

@@ -372,3 +372,15 @@ def test_descriptors_and_memory_do_not_grow_with_the_units(tmp_path: Path) -> No
     assert len(looks) == 10
     assert len({descriptors for descriptors, _ in looks[2:]}) == 1
     assert (looks[9][1] - looks[4][1]) / 5 < 400  # blocks a unit: its run and its label, as the log keeps them
+
+
+def test_a_scan_that_a_fault_before_the_test_turns_away_leaves_a_remark(tmp_path: Path) -> None:
+    with ShiftRig(tmp_path) as rig:
+        def also(event: Any) -> None:
+            if isinstance(event, Stands) and event.situation is Situation.RUNNING and rig.outcomes():
+                rig.world.obey({"fault": {"name": "garbled", "instrument": "switching"}})
+        rig.also = also
+        rig.run([GOOD, THIRD])  # the release contact is closed after the first, and cannot be opened for the second
+        assert "REFUSED" in rig.notes()
+        assert [each["serial"] for each in rig.entries("remark")] == [THIRD]
+        assert [each["serial"] for each in rig.entries("begin")] == [GOOD]
