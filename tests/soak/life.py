@@ -246,6 +246,7 @@ class Life:
         visit = self.visit = self.plant.todo.popleft()
         if visit.rework:
             self._hand_in_rework(visit)
+        self.plant.world.changes.clear()  # those of checks before it
         self.entry = self.books.scanned(visit)
         if visit.mishap is not None:
             prepare(self, visit, visit.mishap)
