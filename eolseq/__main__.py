@@ -6,6 +6,7 @@ import argparse
 import gc
 import importlib
 import sys
+from contextlib import suppress
 from types import ModuleType
 from typing import Any
 
@@ -113,23 +114,29 @@ def main(words: list[str] | None = None) -> int:
         sys.stderr.close()
         return 5
     except KeyboardInterrupt:
-        print("Stopped from the keyboard; nothing was energised.", file=sys.stderr)
+        _tell("Stopped from the keyboard; nothing was energised.")
         return 3
     except Exception as error:  # the door to voltage has made safe on the way here
         return _unforeseen(error)
 
 
 def _say(error: EolseqError) -> int:
-    print(str(error), file=sys.stderr)
+    _tell(str(error))
     return error.exit_code
+
+
+def _tell(words: str) -> None:
+    """Words for people; a terminal that is gone changes no exit code."""
+    with suppress(OSError):
+        print(words, file=sys.stderr)
 
 
 def _unforeseen(error: Any) -> int:
     import traceback
 
-    traceback.print_exception(error, file=sys.stderr)
-    print("The program failed. Everything it had switched on was switched off on the way out; look at the lamps before "
-          "you open the guard. Report the lines above to whoever maintains the program.", file=sys.stderr)
+    _tell("".join(traceback.format_exception(error)))
+    _tell("The program failed. Everything it had switched on was switched off on the way out; look at the lamps before "
+          "you open the guard. Report the lines above to whoever maintains the program.")
     return 5
 
 

@@ -298,6 +298,8 @@ class Asking:
         try:
             answer: str | None = self._screen.ask_acknowledgement()
             return answer
+        except KeyboardInterrupt:  # it may come just after the answer, or after the terminal was seen to be gone
+            return None
         finally:
             self.waiting = False
 
