@@ -43,8 +43,11 @@ def test_only_the_watcher_passes_actions_on_and_only_to_the_guard_unit() -> None
     """A driver page's transcript is played as well, on a line of paper that reaches no instrument; and the switch of one
     bay passes relays on to the switching unit, which makes no danger."""
     handed = [name for name, found in modules().items() if "performs an action it was handed" in found]
-    assert sorted(handed) == ["guard/watcher.py", "instruments/transcript.py", "station/switching.py"]
-    assert "open_link" not in (PACKAGE / "instruments/transcript.py").read_text()
+    assert sorted(handed) == ["guard/watcher.py", "instruments/register_transcript.py", "instruments/transcript.py",
+                              "station/switching.py"]
+    assert all("open_link" not in (PACKAGE / f"instruments/{name}.py").read_text() and
+               "Modbus(" not in (PACKAGE / f"instruments/{name}.py").read_text()
+               for name in ("transcript", "register_transcript"))
 
 
 def test_what_a_person_types_goes_to_an_instrument_in_two_places_and_one_of_them_only_asks() -> None:
