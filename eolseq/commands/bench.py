@@ -1,17 +1,24 @@
-"""What the tools of every day share: a bench that nobody else uses meanwhile, and how its instruments stand."""
+"""What checks and tools share: a bench opened for work without a unit to be released, and how its instruments stand."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import argparse
+    from typing import TextIO
+
+    from eolseq.commands.run import Asking
+    from eolseq.commands.wiring import Order, Wires
+    from eolseq.records.log import Log
     from eolseq.records.reader import Records
     from eolseq.station.file import Station
+    from eolseq.station.open import OpenStation
     from eolseq.verification.standing import OnBench, Past, Present, Reason
 
 
@@ -37,6 +44,53 @@ def held(station: Station) -> Iterator[None]:
         yield
     finally:
         system.close(descriptor)
+
+
+@dataclass(frozen=True)
+class AtBench:
+    """A station opened by a command that runs no unit to be released: every output is off, its log is ready.
+
+    ``order`` tells a simulated station to do something to itself; None at a real one.
+    """
+
+    screen: Any
+    order: Order | None
+    wires: Wires
+    opened: OpenStation
+    asking: Asking
+    log: Log
+
+
+@contextmanager
+def at_bench(options: argparse.Namespace, station: Station, path: Path, pages: Mapping[str, Any], stream: TextIO,
+             bay: str | None = None) -> Iterator[AtBench]:
+    """Open a station with its screen on a stream, signals, trace and log; everything is closed after the block.
+
+    ``options`` has ``acknowledge`` and ``trace``; ``pages`` are the driver pages by instrument name.
+    """
+    import sys
+
+    from eolseq.clock import SystemClock
+    from eolseq.commands import run as running
+    from eolseq.commands.tracing import traced
+    from eolseq.commands.verify import bench_of
+    from eolseq.commands.wiring import real_wires
+    from eolseq.screen.opening import open_screen
+    from eolseq.station.open import open_station
+
+    screen = open_screen(stream, SystemClock(), plain=True)
+    sys.setswitchinterval(running.SWITCH_INTERVAL)
+    with ExitStack() as stack:
+        stack.callback(screen.close)
+        addresses, order = stack.enter_context(bench_of(station, path, bay))
+        wires = stack.enter_context(traced(real_wires(addresses), options))
+        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
+        stack.callback(opened.close)
+        asking = running.Asking(screen, options.acknowledge)
+        stack.enter_context(running.signals_stop(opened, asking))
+        log = running.ready_log(station, opened, wires.clock)
+        stack.callback(log.close)
+        yield AtBench(screen, order, wires, opened, asking, log)
 
 
 @dataclass(frozen=True)

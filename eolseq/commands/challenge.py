@@ -5,12 +5,11 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import signing
-from eolseq.commands.tracing import trace_argument, traced
+from eolseq.commands.tracing import trace_argument
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
@@ -69,38 +68,24 @@ def run(options: argparse.Namespace) -> int:
 
 def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, sequence: Sequence,
                   pages: Mapping[str, Any]) -> tuple[list[Shown], RunResult | None]:
-    from eolseq.clock import SystemClock
     from eolseq.commands import run as running
     from eolseq.commands.approving import ApprovalGate
-    from eolseq.commands.verify import bench_of
-    from eolseq.commands.wiring import real_wires
+    from eolseq.commands.bench import at_bench
     from eolseq.engine.run import UnitRun
     from eolseq.screen.numbers import typed_at_terminal
-    from eolseq.screen.opening import open_screen
-    from eolseq.station.open import open_station
     from eolseq.verification.challenge import serial_of
 
-    screen = open_screen(sys.stdout, SystemClock(), plain=True)
-    sys.setswitchinterval(running.SWITCH_INTERVAL)
-    with ExitStack() as stack:
-        stack.callback(screen.close)
-        addresses, order = stack.enter_context(bench_of(station, path))
-        wires = stack.enter_context(traced(real_wires(addresses), options))
-        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
-        stack.callback(opened.close)
-        asking = running.Asking(screen, options.acknowledge)
-        stack.enter_context(running.signals_stop(opened, asking))
-        log = running.ready_log(station, opened, wires.clock)
-        stack.callback(log.close)
+    with at_bench(options, station, path, pages, sys.stdout) as at:
+        opened, log, clock, tell = at.opened, at.log, at.wires.clock, at.screen.tell
         bay = running.bay_of(opened, pages)
-        gate = ApprovalGate(sequence, station, pages, log, wires.clock.now().date(), trial=False)
+        gate = ApprovalGate(sequence, station, pages, log, clock.now().date(), trial=False)
 
         def test(reference: Reference) -> RunResult:
-            unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, asking, [gate], approval=gate.index,
+            unit = UnitRun(clock, sequence, bay, log, tell, at.asking, [gate], approval=gate.index,
                            reference=True, listen=typed_at_terminal)
             return unit.run(serial_of(reference))
 
-        shown, ended = show_all(station, order, screen.tell, test)
+        shown, ended = show_all(station, at.order, tell, test)
         if ended is None:
             record(log, station, sequence, pages, shown, options.acknowledge or "at the terminal")
     return shown, ended

@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Mapping
-from contextlib import ExitStack
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import carrying, signing
-from eolseq.commands.tracing import trace_argument, traced
+from eolseq.commands.tracing import trace_argument
 from eolseq.commands.unitless import without_unit
 from eolseq.errors import Refused, WrongUse
 
@@ -121,32 +120,19 @@ def _person(by: str, key: SigningKey | None) -> str:
 
 def _measure(options: argparse.Namespace, station: Station, path: Path, fixture: FixtureRules,
              key: SigningKey | None) -> int:
-    from eolseq.clock import SystemClock
     from eolseq.commands import run as running
     from eolseq.commands.approving import FilesGate
-    from eolseq.commands.verify import asker, bench_of
-    from eolseq.commands.wiring import real_wires
-    from eolseq.screen.opening import open_screen
-    from eolseq.station.open import open_station
+    from eolseq.commands.bench import at_bench
+    from eolseq.commands.verify import asker
 
     pages = running.pages_of(station)
-    screen = open_screen(sys.stdout, SystemClock(), plain=True)
-    sys.setswitchinterval(running.SWITCH_INTERVAL)
-    with ExitStack() as stack:
-        stack.callback(screen.close)
-        addresses, order = stack.enter_context(bench_of(station, path))
-        wires = stack.enter_context(traced(real_wires(addresses), options))
-        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
-        stack.callback(opened.close)
-        asking = running.Asking(screen, options.acknowledge)
-        stack.enter_context(running.signals_stop(opened, asking))
-        log = running.ready_log(station, opened, wires.clock)
-        stack.callback(log.close)
+    with at_bench(options, station, path, pages, sys.stdout) as at:
+        opened, log, clock, tell = at.opened, at.log, at.wires.clock, at.screen.tell
         _refuse_key(log, key)
-        asker(order, screen.tell)(_INSTRUCTIONS[options.what].format(piece=fixture.zero.shorting_piece if fixture.zero
-                                                                     else ""), _ORDERS[options.what])
-        gates = [FilesGate(station, pages, log, wires.clock.now().date())]
-        result, index = measure(fixture, options.what, opened, pages, wires.clock, log, screen.tell, asking, gates,
+        piece = fixture.zero.shorting_piece if fixture.zero else ""
+        asker(at.order, tell)(_INSTRUCTIONS[options.what].format(piece=piece), _ORDERS[options.what])
+        gates = [FilesGate(station, pages, log, clock.now().date())]
+        result, index = measure(fixture, options.what, opened, pages, clock, log, tell, at.asking, gates,
                                 _person(options.acknowledge or "at the terminal", key))
     print(signing.visible(f"{fixture.name}, {options.what}: {str(result.outcome).upper()}. {_said(result)}"
                           + (f" (entry {index})" if index is not None else " NOT MEASURED.")))

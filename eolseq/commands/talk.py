@@ -204,28 +204,15 @@ def _listed(page: Page) -> str:
 
 def _by_hand(options: argparse.Namespace, station: Station, path: Path, place: InstrumentPlace,
              pages: Mapping[str, Any], key: SigningKey | None, texts: list[str] | None) -> int:
-    from eolseq.clock import SystemClock
     from eolseq.commands import run as running
-    from eolseq.commands.verify import bench_of, refuse_key
-    from eolseq.commands.wiring import real_wires
-    from eolseq.screen.opening import open_screen
-    from eolseq.station.open import open_station
+    from eolseq.commands.bench import at_bench
+    from eolseq.commands.verify import refuse_key
 
-    screen = open_screen(sys.stdout, SystemClock(), plain=True)
-    sys.setswitchinterval(running.SWITCH_INTERVAL)
-    with ExitStack() as stack:
-        stack.callback(screen.close)
-        addresses, _ = stack.enter_context(bench_of(station, path))
-        wires = stack.enter_context(traced(real_wires(addresses), options))
-        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
-        stack.callback(opened.close)
-        asking = running.Asking(screen, options.acknowledge)
-        stack.enter_context(running.signals_stop(opened, asking))
-        log = running.ready_log(station, opened, wires.clock)
-        stack.callback(log.close)
+    with at_bench(options, station, path, pages, sys.stdout) as at:
+        opened, log, tell = at.opened, at.log, at.screen.tell
         refuse_key(log, key)
         hands = _Typing(pages[place.name], texts, log, signed_in(log, key))
-        result, crash = _session(wires, opened, pages, place, log, screen.tell, asking, hands)
+        result, crash = _session(at.wires, opened, pages, place, log, tell, at.asking, hands)
     if crash is not None:
         import traceback
 

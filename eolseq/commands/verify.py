@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands import signing
-from eolseq.commands.tracing import trace_argument, traced
+from eolseq.commands.tracing import trace_argument
 from eolseq.commands.unitless import KNOWN_LOADS, without_unit
 from eolseq.errors import Refused, WrongUse
 
@@ -86,31 +86,18 @@ def _chosen(options: argparse.Namespace, station: Station) -> tuple[str, ...]:
 
 def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: tuple[str, ...],
             key: SigningKey | None) -> tuple[Verified, dict[str, int]]:
-    from eolseq.clock import SystemClock
     from eolseq.commands import run as running
     from eolseq.commands.approving import FilesGate
-    from eolseq.commands.wiring import real_wires
-    from eolseq.screen.opening import open_screen
-    from eolseq.station.open import open_station
+    from eolseq.commands.bench import at_bench
     from eolseq.verification.bench import Verifier
 
     pages = running.pages_of(station)
-    screen = open_screen(sys.stderr if options.json else sys.stdout, SystemClock(), plain=True)
-    sys.setswitchinterval(running.SWITCH_INTERVAL)
-    with ExitStack() as stack:
-        stack.callback(screen.close)
-        addresses, order = stack.enter_context(bench_of(station, path, options.bay))
-        wires = stack.enter_context(traced(real_wires(addresses), options))
-        opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
-        stack.callback(opened.close)
-        asking = running.Asking(screen, options.acknowledge)
-        stack.enter_context(running.signals_stop(opened, asking))
-        log = running.ready_log(station, opened, wires.clock)
-        stack.callback(log.close)
+    with at_bench(options, station, path, pages, sys.stderr if options.json else sys.stdout, options.bay) as at:
+        opened, log, clock, tell = at.opened, at.log, at.wires.clock, at.screen.tell
         refuse_key(log, key)
         bay = running.bay_of(opened, pages, options.bay)
-        verifier = Verifier(wires.clock, opened, pages, bay, log, without_unit(KNOWN_LOADS, screen.tell), asking,
-                            asker(order, screen.tell), (FilesGate(station, pages, log, wires.clock.now().date()),),
+        verifier = Verifier(clock, opened, pages, bay, log, without_unit(KNOWN_LOADS, tell), at.asking,
+                            asker(at.order, tell), (FilesGate(station, pages, log, clock.now().date()),),
                             simulated=simulated_loads(station))
         found = verifier.verify(chosen)
         entries = record_results(log, station, found, opened.identities, pages, key, running.counters_after(opened))
