@@ -116,6 +116,9 @@ class Exchanged:
     reply: str | None
     place: Place
 
+    def __str__(self) -> str:
+        return self.out
+
 
 @dataclass(frozen=True)
 class Scene:

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from typing import Any
 
 from eolseq.clock import VirtualClock
-from eolseq.errors import EolseqError, InstrumentFault
 from eolseq.instruments.exchange import Identity
 from eolseq.instruments.page_model import Scene
 from eolseq.instruments.page_scenes import OPENING
@@ -18,7 +17,7 @@ from eolseq.instruments.register_model import RegisterPage
 from eolseq.instruments.register_player import RegisterPlayer
 from eolseq.instruments.register_scenes import Requested, request
 from eolseq.instruments.roles import Answer
-from eolseq.instruments.transcript import Differs, compare
+from eolseq.instruments.transcript import Differs, replay_scenes
 from eolseq.shape import Findings
 
 
@@ -88,33 +87,4 @@ class _OnPaper(RegisterPlayer):
 
 def replay_registers(page: RegisterPage) -> Findings:
     """Carry every scene of a register page's transcript out on paper; everything that differs, at its place."""
-    findings = Findings()
-    for scene in page.transcript:
-        try:
-            _replay(page, scene, findings)
-        except Differs as differs:
-            findings.add(differs.place, differs.what, differs.expected)
-    shown = {scene.does for scene in page.transcript}
-    for name in (OPENING, *page.does) if shown else ():
-        if name not in shown:
-            findings.add(page.transcript[0].place, f"the transcript never does '{name}'", f"a scene with does: {name}")
-    return findings
-
-
-def _replay(page: RegisterPage, scene: Scene, findings: Findings) -> None:
-    player = _OnPaper(page, scene)
-    try:
-        answer = player.play(scene)
-    except EolseqError as error:
-        if not scene.fault or not isinstance(error, InstrumentFault):
-            raise Differs(scene.place, f"'{scene.does}' ends with: {error.what}",
-                          "numbers that the page reads, or 'fault: yes'") from None
-        answer = None
-    finally:
-        player.clock.close()
-    for each in player.paper.left:
-        findings.add(each.place, f"'{each}' is never sent", "only what the page sends")
-    if answer is not None and scene.fault:
-        raise Differs(scene.place, f"'{scene.does}' does not end in a fault", "no 'fault'")
-    if answer is not None:
-        compare(scene, answer, findings)
+    return replay_scenes(page.transcript, (OPENING, *page.does), lambda scene: _OnPaper(page, scene), "numbers")

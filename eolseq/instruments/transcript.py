@@ -6,8 +6,8 @@ of these replies. An exchange that is left over is a mistake as much as one that
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, Protocol
 
 from eolseq.bands.band import ABOVE_RANGE, BELOW_RANGE, NO_ANSWER, NOT_A_NUMBER, Reading
 from eolseq.clock import VirtualClock
@@ -100,36 +100,60 @@ class _OnPaper(Player):
         return self.perform(scene.does, **scene.settings)
 
 
+class Playing(Protocol):
+    """A player that has no instrument, only paper: ``left`` is what of its scene was not sent yet."""
+
+    clock: VirtualClock
+    paper: Any
+
+    def play(self, scene: Scene) -> Answer:
+        """Carry the scene out."""
+        ...
+
+
 def replay(page: Page) -> Findings:
     """Carry every scene of a page's transcript out on paper; everything that differs, at its place in the file."""
-    findings = Findings()
     given: dict[str, Any] = {}
-    for scene in page.transcript:
+
+    def player_of(scene: Scene) -> Playing:
         given.update(scene.settings)
+        return _OnPaper(page, scene, given)
+
+    does = (OPENING, *((COUNT,) if page.count is not None else ()), *page.does)
+    return replay_scenes(page.transcript, does, player_of, "replies")
+
+
+def replay_scenes(scenes: Sequence[Scene], does: Iterable[str], player_of: Callable[[Scene], Playing],
+                  what: str) -> Findings:
+    """Carry scenes out on paper, each by a player of its own; ``does``: what a transcript must show, if there is one.
+
+    ``what`` stands in the file as the instrument's answers: replies, or numbers.
+    """
+    findings = Findings()
+    for scene in scenes:
         try:
-            _replay(page, scene, given, findings)
+            _play(player_of(scene), scene, what, findings)
         except Differs as differs:
             findings.add(differs.place, differs.what, differs.expected)
-    shown = {scene.does for scene in page.transcript}
-    for name in (OPENING, *((COUNT,) if page.count is not None else ()), *page.does) if shown else ():
+    shown = {scene.does for scene in scenes}
+    for name in does if shown else ():
         if name not in shown:
-            findings.add(page.transcript[0].place, f"the transcript never does '{name}'", f"a scene with does: {name}")
+            findings.add(scenes[0].place, f"the transcript never does '{name}'", f"a scene with does: {name}")
     return findings
 
 
-def _replay(page: Page, scene: Scene, given: Mapping[str, Any], findings: Findings) -> None:
-    player = _OnPaper(page, scene, given)
+def _play(player: Playing, scene: Scene, what: str, findings: Findings) -> None:
     try:
         answer = player.play(scene)
     except EolseqError as error:
         if not scene.fault or not isinstance(error, InstrumentFault):
             raise Differs(scene.place, f"'{scene.does}' ends with: {error.what}",
-                           "replies that the page reads, or 'fault: yes'") from None
+                          f"{what} that the page reads, or 'fault: yes'") from None
         answer = None
     finally:
         player.clock.close()
     for exchange in player.paper.left:
-        findings.add(exchange.place, f"'{exchange.out}' is never sent", "only what the page sends")
+        findings.add(exchange.place, f"'{exchange}' is never sent", "only what the page sends")
     if answer is None:
         return
     if scene.fault:
