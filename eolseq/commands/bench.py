@@ -110,7 +110,7 @@ class StandingNow:
 def standing_now(station: Station, pages: Mapping[str, Any], instruments: tuple[OnBench, ...],
                  now: datetime) -> StandingNow:
     """What the station's log says of these instruments, without touching it; a log that is not there says nothing."""
-    from eolseq.commands.checking import history_of
+    from eolseq.commands.covering import history_of
     from eolseq.records.reader import Records
     from eolseq.records.scan import LOG_NAME
     from eolseq.verification.standing import challenge_reasons, reasons_about
@@ -128,9 +128,11 @@ def standing_now(station: Station, pages: Mapping[str, Any], instruments: tuple[
 
 
 def _present(station: Station, instruments: tuple[OnBench, ...], now: datetime, records: Records | None) -> Present:
+    from eolseq.commands.covering import since_of
     from eolseq.station.checks import Checks, Demand
-    from eolseq.verification.standing import Present
+    from eolseq.verification.standing import Present, Since
 
     never = Checks(Demand("never"), Demand("never"))
+    since = Since() if records is None else since_of(records, "")._replace(sequence=Since().sequence)
     return Present(now, station.checks or never, instruments, station.known_loads, station.digest, "", "",
-                   records.runs_since if records is not None else lambda _: 0)
+                   records.runs_since if records is not None else lambda _: 0, since=since)

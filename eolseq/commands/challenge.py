@@ -6,20 +6,25 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from eolseq.commands import signing
 from eolseq.commands.tracing import trace_argument
 from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
+    from eolseq.clock import Clock
+    from eolseq.commands.gates import Gate
     from eolseq.commands.wiring import Order
     from eolseq.engine.run import RunResult
     from eolseq.records.entries import Shown
     from eolseq.records.log import Log
     from eolseq.sequence.model import Sequence
-    from eolseq.station.checks import Reference
+    from eolseq.station.checks import Challenges, Reference
     from eolseq.station.file import Station
+    from eolseq.station.open import OpenStation
 
 NAME = "challenge"
 HELP = """show the station reference units with known faults
@@ -28,9 +33,18 @@ DANGER: this puts test voltage on units that are known to be bad. Each must fail
 good one must pass. A reference unit that is missed locks the station and lists the suspect units."""
 
 
+class References(NamedTuple):
+    """A challenge of the station file, and its sequence made to take the serials of reference units."""
+
+    challenge: Challenges
+    sequence: Sequence
+
+
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the station and who acknowledges."""
+    """Declare the station, which of its challenges, and who acknowledges."""
     parser.add_argument("--station", metavar="S", type=Path, required=True, help="the station file")
+    parser.add_argument("--sequence", metavar="FILE", help="where the station file lists several: the one to challenge "
+                        "with, as it stands there")
     parser.add_argument("--acknowledge", metavar="OPERATOR",
                         help="acknowledge the cautions in this operator's name; simulated stations only")
     trace_argument(parser)
@@ -38,27 +52,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Challenge; 0 when everything was caught, 1 when something was missed."""
-    from eolseq.commands.run import EXITS, check_fit, pages_of
-    from eolseq.sequence.load import load_sequence
+    from eolseq.commands.run import EXITS, pages_of
     from eolseq.shipped import find
     from eolseq.station.file import load_station
-    from eolseq.verification.challenge import for_references, unknown_steps
 
     path = find(options.station, shipped=True)
     station = load_station(path)
     if not station.simulated and options.acknowledge is not None:
         raise Refused(f"--acknowledge is for simulated stations only; {station.name} is real.", "Leave it out.")
-    if station.challenges is None:
-        raise WrongUse(f"{station.name} names no reference units.",
-                       "Add 'challenges' to the station file; see 'eolseq manual checks'.")
-    sequence = load_sequence(find(station.challenges.sequence, shipped=bool(station.simulated)))
-    wrong = unknown_steps(station.challenges, sequence)
-    if wrong:
-        raise WrongUse(f"The sequence has no such steps: {'; '.join(wrong)}.",
-                       "Correct 'challenges' in the station file.")
     pages = pages_of(station)
-    check_fit(sequence, station, pages)
-    shown, ended = _at_the_bench(options, station, path, for_references(sequence), pages)
+    references = references_of(station, _chosen(station, options.sequence), pages)
+    shown, ended = _at_the_bench(options, station, path, references, pages)
     _report(station, shown)
     if ended is not None:
         print(signing.visible(f"NOT CHALLENGED to the end. {ended.sentence}"))
@@ -66,41 +70,89 @@ def run(options: argparse.Namespace) -> int:
     return 0 if all(each.outcome == "caught" for each in shown) else 1
 
 
-def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, sequence: Sequence,
+def _chosen(station: Station, wanted: str | None) -> Challenges:
+    """The challenge that was asked for by its sequence; the only one needs no name."""
+    if station.challenges is None:
+        raise WrongUse(f"{station.name} names no reference units.",
+                       "Add 'challenges' to the station file; see 'eolseq manual checks'.")
+    every = station.challenges.every
+    names = ", ".join(each.sequence for each in every)
+    if wanted is None and len(every) > 1:
+        raise WrongUse("Which sequence is the station to be challenged with?", f"Give --sequence with one of: {names}.")
+    for each in every:
+        if wanted in (None, each.sequence):
+            return each
+    raise WrongUse(f"{station.name} has no challenge with '{wanted}'.", f"Its challenges are with: {names}.")
+
+
+def references_of(station: Station, challenge: Challenges, pages: Mapping[str, Any]) -> References:
+    """A challenge with its sequence; WrongUse when that does not fit the station or a step is named wrongly."""
+    from eolseq.commands.run import check_fit
+    from eolseq.sequence.load import load_sequence
+    from eolseq.shipped import find
+    from eolseq.verification.challenge import for_references, unknown_steps
+
+    sequence = load_sequence(find(Path(challenge.sequence), shipped=bool(station.simulated)))
+    wrong = unknown_steps(challenge, sequence)
+    if wrong:
+        raise WrongUse(f"The sequence has no such steps: {'; '.join(wrong)}.",
+                       "Correct 'challenges' in the station file.")
+    check_fit(sequence, station, pages)
+    return References(challenge, for_references(sequence))
+
+
+def gates_of_challenge(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log,
+                       clock: Clock) -> tuple[list[Gate], int | None]:
+    """The gates of a reference unit, and the approval of the sequence.
+
+    The fixture is looked at as before a unit: what was challenged is the very fixture that units are tested on.
+    """
+    from eolseq.commands.approving import ApprovalGate
+
+    approval = ApprovalGate(sequence, opened.station, pages, log, clock.now().date(), trial=False)
+    gates: list[Gate] = [approval]
+    if opened.station.fixtures:
+        from eolseq.commands.fixture_gates import FixtureGate
+
+        gates.append(FixtureGate(sequence, opened, log, clock))
+    return gates, approval.index
+
+
+def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, references: References,
                   pages: Mapping[str, Any]) -> tuple[list[Shown], RunResult | None]:
     from eolseq.commands import run as running
-    from eolseq.commands.approving import ApprovalGate
     from eolseq.commands.bench import at_bench
     from eolseq.engine.run import UnitRun
     from eolseq.screen.numbers import typed_at_terminal
     from eolseq.verification.challenge import serial_of
 
+    challenge, sequence = references
     with at_bench(options, station, path, pages, sys.stdout) as at:
         opened, log, clock, tell = at.opened, at.log, at.wires.clock, at.screen.tell
         bay = running.bay_of(opened, pages)
-        gate = ApprovalGate(sequence, station, pages, log, clock.now().date(), trial=False)
+        gates, approval = gates_of_challenge(sequence, opened, pages, log, clock)
 
         def test(reference: Reference) -> RunResult:
-            unit = UnitRun(clock, sequence, bay, log, tell, at.asking, [gate], approval=gate.index,
-                           reference=True, listen=typed_at_terminal)
+            unit = UnitRun(clock, sequence, bay, log, tell, at.asking, gates, approval=approval, reference=True,
+                           listen=typed_at_terminal)
             return unit.run(serial_of(reference))
 
-        shown, ended = show_all(station, at.order, tell, test)
+        shown, ended = show_all(station, challenge, at.order, tell, test)
         if ended is None:
-            record(log, station, sequence, pages, shown, options.acknowledge or "at the terminal")
+            record(log, station, challenge, sequence, pages, shown, options.acknowledge or "at the terminal",
+                   late=late_words(sequence, opened, pages, log, clock.now()))
     return shown, ended
 
 
-def show_all(station: Station, order: Order | None, tell: Callable[[Any], None],
+def show_all(station: Station, challenge: Challenges, order: Order | None, tell: Callable[[Any], None],
              test: Callable[[Reference], RunResult]) -> tuple[list[Shown], RunResult | None]:
     """Every reference unit, one after another; a run that was refused or stopped ends it, and nothing is concluded."""
     from eolseq.engine.events import Instruction
     from eolseq.verification.challenge import judge_reference
 
     shown: list[Shown] = []
-    references = station.challenges.references if station.challenges is not None else ()
     simulated = _simulated(station) if order is not None else None
-    for each in sorted(references, key=lambda one: simulated is not None and one.simulated in simulated[1]):
+    for each in sorted(challenge.references, key=lambda one: simulated is not None and one.simulated in simulated[1]):
         tell(Instruction(f"Connect the reference unit '{each.name}': {each.about}."))
         if order is not None and simulated is not None:
             serial, faults = simulated
@@ -124,20 +176,40 @@ def _simulated(station: Station) -> tuple[str, frozenset[str]]:
     return simulator.serial, frozenset(simulator.faults)
 
 
-def record(log: Log, station: Station, sequence: Sequence, pages: Mapping[str, Any], shown: list[Shown],
-           operator: str) -> int:
-    """The entry of a challenge; a reference unit that was missed locks the station before anything else is tested."""
-    from eolseq.commands.challenge_trend import judged_by_trend
-    from eolseq.records.entries import Challenge, Lock, SequenceUsed
+def late_words(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime) -> str:
+    """That this challenge comes after a shift that ended without its own, in a sentence; else empty."""
+    from eolseq.commands.covering import history_of, present_of
+    from eolseq.verification.standing import challenge_reasons, end_missing
 
-    shown[:] = judged_by_trend(log, station, sequence, shown)  # the caller tells people what came of it
+    present = present_of(sequence, opened, pages, log, now)
+    if present is None:
+        return ""
+    last, _ = challenge_reasons(present, history_of(log, simulated=bool(opened.station.simulated)))
+    return end_missing(present, last) if last is not None else ""
+
+
+def record(log: Log, station: Station, challenge: Challenges, sequence: Sequence, pages: Mapping[str, Any],
+           shown: list[Shown], operator: str, *, late: str = "", bay: str | None = None) -> int:
+    """The entry of a challenge; a reference unit that was missed locks the station before anything else is tested.
+
+    ``late``: that a shift ended without its challenge, which is marked in the log for whoever reads it.
+    """
+    from eolseq.commands.challenge_trend import judged_by_trend
+    from eolseq.records.entries import Challenge, Lock, Remark, SequenceUsed
+    from eolseq.verification.fixtures import mounted_last, told_of
+
+    shown[:] = judged_by_trend(log, challenge, sequence, shown)  # the caller tells people what came of it
     missed = [each for each in shown if each.outcome != "caught"]
     sentence = f"All {len(shown)} reference units were caught." if not missed else \
         f"{missed[0].name} {missed[0].expected}, but: {missed[0].found}"
+    if late:
+        log.append(Remark(serial=None, reason=late))
+    at_bay = mounted_last(told_of(log.documents)) if station.fixtures else ""
     index = log.append(Challenge(
         outcome="fail" if missed else "pass", sentence=sentence, shown=tuple(shown),
         sequence=SequenceUsed(sequence.name, str(sequence.path), sequence.digest), station_digest=station.digest,
-        pages={name: page.digest for name, page in pages.items()}, operator=operator))
+        pages={name: page.digest for name, page in pages.items()}, operator=operator, fixture=at_bay or None,
+        bay=bay or station.bays[0]))
     if missed:
         log.append(Lock(reason=f"A reference unit was missed (entry {index}): {sentence}",
                         do="Find out why, and pull back the suspect units."))

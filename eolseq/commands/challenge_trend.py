@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from eolseq.records.log import Log
     from eolseq.records.reader import Records
     from eolseq.sequence.model import Sequence
-    from eolseq.station.file import Station
+    from eolseq.station.checks import Challenges
 
 
-def judged_by_trend(log: Log, station: Station, sequence: Sequence, shown: Iterable[Shown]) -> list[Shown]:
+def judged_by_trend(log: Log, challenge: Challenges, sequence: Sequence, shown: Iterable[Shown]) -> list[Shown]:
     """What was shown, the good unit missed if it drifted by more than the station file allows.
 
     A drift is a miss, no warning: the one unit that never changes reads otherwise, so nobody can say any more what the
@@ -25,7 +25,7 @@ def judged_by_trend(log: Log, station: Station, sequence: Sequence, shown: Itera
     from eolseq.verification.trend import PASSES, drifted, shown_of, trends
 
     done = list(shown)
-    most = station.challenges.drift if station.challenges is not None else None
+    most = challenge.drift
     good = next((each for each in done if each.expected == PASSES and each.outcome == "caught"), None)
     if most is None or good is None or good.run is None:
         return done

@@ -7,13 +7,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from eolseq.commands.covering import history_of, present_of
 from eolseq.errors import Refused, WrongUse
 from eolseq.verification.plan import VERIFIABLE
-from eolseq.verification.standing import OnBench, Present, history, reasons
+from eolseq.verification.standing import OnBench, Reason, challenge_reasons, reasons
 
 if TYPE_CHECKING:
+    from eolseq.clock import Clock
     from eolseq.records.log import Log
-    from eolseq.records.reader import Records
     from eolseq.sequence.model import Sequence
     from eolseq.station.open import OpenStation
 
@@ -23,20 +24,38 @@ class StandingGate:
 
     def __init__(self, sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime,
                  *, trial: bool) -> None:
-        self._refusal: Refused | None = None
-        checks = opened.station.checks
-        if checks is None:
-            return
-        present = Present(now, checks, on_bench(opened, pages), opened.station.known_loads, opened.station.digest,
-                          sequence.name, sequence.digest, log.runs_since)
-        found = reasons(present, history_of(log, simulated=bool(opened.station.simulated)), trial=trial)
-        if found:
-            self._refusal = Refused("\n".join(f"{each.what} {each.do}" for each in found))
+        present = present_of(sequence, opened, pages, log, now)
+        self._found = [] if present is None else reasons(
+            present, history_of(log, simulated=bool(opened.station.simulated)), trial=trial)
 
     def __call__(self, serial: str) -> None:
         """Raise Refused when the station may not test units now."""
-        if self._refusal is not None:
-            raise self._refusal
+        refuse(self._found)
+
+
+class ChangeoverGate:
+    """Refuses a unit when the fixture that was just found at the bay is not as it was at the challenge.
+
+    It is called after the gate of the fixture, which may have written a moment ago that another one is there.
+    """
+
+    def __init__(self, sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log,
+                 clock: Clock) -> None:
+        self._at = (sequence, opened, pages, log)
+        self._clock = clock
+
+    def __call__(self, serial: str) -> None:
+        """Raise Refused when the station must be challenged first."""
+        sequence, opened, pages, log = self._at
+        present = present_of(sequence, opened, pages, log, self._clock.now())
+        if present is not None:
+            refuse(challenge_reasons(present, history_of(log, simulated=bool(opened.station.simulated)))[1])
+
+
+def refuse(found: list[Reason]) -> None:
+    """Raise Refused with every reason, if there is one."""
+    if found:
+        raise Refused("\n".join(f"{each.what} {each.do}" for each in found))
 
 
 def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ...]:
@@ -44,18 +63,6 @@ def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ..
     return tuple(OnBench(each.name, opened.identities[each.name].model, opened.identities[each.name].serial,
                          each.calibrated_until, pages[each.name].digest, opened.players[each.name].role in VERIFIABLE)
                  for each in opened.station.instruments)
-
-
-def history_of(log: Log | Records, *, simulated: bool) -> Any:
-    """The checks that the log tells of; on a real station a verification counts by its signature of maintenance."""
-    if simulated:
-        return history(log.documents, lambda index: True)
-    from eolseq.records.approvals import Standing
-
-    standing = Standing(log.documents)
-    good_at = standing.registry.good_at
-    return history(log.documents, lambda index: index in standing.verified and all(
-        good_at(each.key.keyid, index) for each in standing.verified[index]))
 
 
 def suspect_words(folder: Path, names: list[str]) -> list[str]:

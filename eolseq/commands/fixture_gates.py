@@ -24,7 +24,8 @@ class FixtureGate:
 
     def __call__(self, serial: str) -> None:
         """Raise Refused, with every reason; a fixture that was not there before is written into the log."""
-        from eolseq.verification.fixtures import Now, fixture_reasons, mounted, mounted_last, told_of
+        from eolseq.commands.covering import told_in
+        from eolseq.verification.fixtures import Now, fixture_reasons, mounted, mounted_last
         from eolseq.verification.standing import Reason
 
         station, steps = self._opened.station, self._sequence.steps
@@ -32,10 +33,10 @@ class FixtureGate:
         found = mounted(station.fixtures, self._sequence.unit.models, plug)
         if isinstance(found, Reason):
             raise _refusal([found])
-        told = told_of(self._log.documents)
+        told = told_in(self._log, simulated=bool(station.simulated))
         if mounted_last(told) != found.name:
             self._log.append(mounted_entry(self._opened, found.name, plug))
-            told = told_of(self._log.documents)
+            told = told_in(self._log, simulated=bool(station.simulated))
         zeros = frozenset(filter(None, (getattr(step, "zero", "") for step in steps)))
         reasons = fixture_reasons(found, Now(
             self._clock.now().date(), told, self._log.runs_since,

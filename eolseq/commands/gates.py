@@ -58,7 +58,7 @@ class Gates:
 def gates_of(setting: Setting) -> Gates:
     """The gates of a run of this sequence at this station, now; what was handed in about units is entered first."""
     from eolseq.commands.approving import ApprovalGate
-    from eolseq.commands.checking import StandingGate
+    from eolseq.commands.checking import ChangeoverGate, StandingGate
     from eolseq.commands.line_gates import PastGate, PersonGate
     from eolseq.commands.waiting import take_in
 
@@ -77,6 +77,8 @@ def gates_of(setting: Setting) -> Gates:
         from eolseq.commands.fixture_gates import FixtureGate
 
         of_unit.append(FixtureGate(setting.sequence, setting.opened, setting.log, setting.clock))
+        if setting.opened.station.checks is not None and not setting.trial:
+            of_unit.append(ChangeoverGate(setting.sequence, setting.opened, setting.pages, setting.log, setting.clock))
     rules = setting.opened.station.rework
     if rules.needed or rules.attempts is not None or rules.stops is not None:
         of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))

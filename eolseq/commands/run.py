@@ -255,9 +255,11 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
             raise danger
         _tidy(log, station)
         if station.fixtures:
-            from eolseq.verification.fixtures import told_of, zeros_now
+            from eolseq.commands.covering import told_in
+            from eolseq.verification.fixtures import zeros_now
 
-            opened.measured_zeros = zeros_now(station.zeros, station.fixtures, told_of(log.documents))
+            told = told_in(log, simulated=bool(station.simulated))
+            opened.measured_zeros = zeros_now(station.zeros, station.fixtures, told)
     except BaseException:
         log.close()
         raise

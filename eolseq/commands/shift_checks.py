@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from eolseq.clock import Clock
 from eolseq.commands.unitless import KNOWN_LOADS, without_unit
@@ -22,7 +22,10 @@ from eolseq.station.checks import Reference
 from eolseq.station.open import OpenStation
 from eolseq.verification.bench import Verifier
 from eolseq.verification.plan import VERIFIABLE
-from eolseq.verification.standing import Present, Reason, reasons
+from eolseq.verification.standing import Present, Reason, challenge_reasons, reasons
+
+if TYPE_CHECKING:
+    from eolseq.commands.challenge import References
 
 
 class StationChecks:
@@ -33,6 +36,7 @@ class StationChecks:
         self._clock, self._opened, self._pages, self._log = clock, opened, pages, log
         self._sequences, self._bay, self._order = sequences, bay, order
         self._known: tuple[tuple[int, str], list[Due]] = ((-1, ""), [])
+        self.last = ""  # the name of the sequence of the unit that was scanned last
 
     def due(self) -> list[Due]:
         """Every check that does not stand now; looked up anew when the log grew or a minute has gone by."""
@@ -44,18 +48,21 @@ class StationChecks:
         return self._known[1]
 
     def _due(self) -> list[Due]:
-        from eolseq.commands.checking import history_of, on_bench
+        from eolseq.commands.covering import history_of
 
-        station = self._opened.station
-        if station.checks is None:
-            return []
-        past = tuple(history_of(self._log, simulated=bool(station.simulated)))
-        found: dict[Reason, None] = {}
-        for each in self._sequences:
-            present = Present(self._clock.now(), station.checks, on_bench(self._opened, self._pages),
-                              station.known_loads, station.digest, each.name, each.digest, self._log.runs_since)
-            found.update(dict.fromkeys(reasons(present, past)))
-        return [self._as_due(each) for each in found]
+        past = history_of(self._log, simulated=bool(self._opened.station.simulated))
+        each = [reasons(present, past) for present in self._presents()]
+        found = dict.fromkeys(reason for reasons in each for reason in reasons if not reason.own)
+        if all(any(reason.own for reason in reasons) for reasons in each):  # no unit of any model can be tested
+            found.update(dict.fromkeys(reason for reasons in each for reason in reasons if reason.own))
+        return [self._as_due(reason) for reason in found]
+
+    def _presents(self) -> list[Present]:
+        """The station as it is now, for each sequence of the shift."""
+        from eolseq.commands.covering import present_of
+
+        found = (present_of(each, self._opened, self._pages, self._log, self._clock.now()) for each in self._sequences)
+        return [each for each in found if each is not None]
 
     def _as_due(self, reason: Reason) -> Due:
         if "eolseq challenge" in reason.do:
@@ -68,7 +75,7 @@ class StationChecks:
 
     def hazard_of(self, check: str) -> Hazard:
         """What a check may do to a person; Refused when it cannot be performed from here."""
-        return Hazard.of(self._verified_plan() if check == "verify" else self._reference_sequence())
+        return Hazard.of(self._verified_plan() if check == "verify" else self._reference().sequence)
 
     def carry_out(self, what: str, operator: str, tell: Tell) -> str:
         """Perform a check in the operator's name; what was found, in a sentence."""
@@ -126,38 +133,34 @@ class StationChecks:
 
     # -- challenge ----------------------------------------------------------------------------------------------
 
-    def _reference_sequence(self) -> Sequence:
-        from pathlib import Path
-
-        from eolseq.commands.run import check_fit
-        from eolseq.sequence.load import load_sequence
-        from eolseq.shipped import find
-        from eolseq.verification.challenge import for_references, unknown_steps
+    def _reference(self) -> References:
+        """The challenge that is wanted now: that of the last unit's sequence if it is due, else the first that is."""
+        from eolseq.commands.challenge import references_of
+        from eolseq.commands.covering import covering_of, history_of, listed_challenges
 
         station = self._opened.station
         if station.challenges is None:
             raise Refused(f"{station.name} names no reference units.", "Have 'challenges' added to the station file.")
-        path = find(Path(station.challenges.sequence), shipped=bool(station.simulated))
-        sequence = load_sequence(path)
-        check_fit(sequence, station, self._pages)
-        wrong = unknown_steps(station.challenges, sequence)
-        if wrong:
-            raise Refused(f"The sequence has no such steps: {'; '.join(wrong)}.", "Have 'challenges' corrected.")
-        return for_references(sequence)
+        past = history_of(self._log, simulated=bool(station.simulated))
+        due = {present.sequence_name for present in self._presents() if challenge_reasons(present, past)[1]}
+        wanted = sorted(self._sequences, key=lambda each: (each.name not in due, each.name != self.last))
+        listed = listed_challenges(station)
+        name = covering_of(station, wanted[0]).made_with
+        chosen = next((each for each in listed if each.name == name), listed[0])
+        return references_of(station, chosen.challenge, self._pages)
 
     def _challenge(self, operator: str, tell: Tell) -> str:
-        from eolseq.commands.approving import ApprovalGate
-        from eolseq.commands.challenge import record, show_all
+        from eolseq.commands.challenge import gates_of_challenge, late_words, record, show_all
         from eolseq.verification.challenge import serial_of
 
-        station, sequence = self._opened.station, self._reference_sequence()
-        gate = ApprovalGate(sequence, station, self._pages, self._log, self._clock.now().date(), trial=False)
+        station, (challenge, sequence) = self._opened.station, self._reference()
+        gates, approval = gates_of_challenge(sequence, self._opened, self._pages, self._log, self._clock)
 
         def acknowledge(_: Cautions) -> str | None:
             return operator
 
         def test(reference: Reference) -> RunResult:
-            unit = UnitRun(self._clock, sequence, self._bay, self._log, tell, acknowledge, [gate], approval=gate.index,
+            unit = UnitRun(self._clock, sequence, self._bay, self._log, tell, acknowledge, gates, approval=approval,
                            reference=True)
             result = unit.run(serial_of(reference))
             if unit.crash is not None:
@@ -166,12 +169,13 @@ class StationChecks:
 
         if self._order is not None:
             self._order({"closes_by_itself": True})
-        shown, ended = show_all(station, self._order, tell, test)
+        shown, ended = show_all(station, challenge, self._order, tell, test)
         if ended is not None:
             raise Refused(f"Not challenged to the end. {ended.sentence}", "Begin it again: =challenge.")
         if self._order is not None:
             self._order({"clear_faults": True})
-        record(self._log, station, sequence, self._pages, shown, operator)
+        record(self._log, station, challenge, sequence, self._pages, shown, operator, bay=self._bay.name,
+               late=late_words(sequence, self._opened, self._pages, self._log, self._clock.now()))
         missed = [each.name for each in shown if each.outcome != "caught"]
         if missed:
             raise Refused(f"The station missed {', '.join(missed)} and is locked.",

@@ -143,6 +143,7 @@ class AtStation:
     def test(self, serial: str, sequence: Sequence, crew: Crew, tell: Tell) -> RunResult:
         """Take a unit through its sequence; an error that nobody foresaw is raised once it is on record."""
         bay = self._bay
+        self._checks.last = sequence.name
         forget_trip(bay)
         bay.watcher.seen_open = False  # the guard must be opened and closed after the scan: no scan starts a test
         gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside))

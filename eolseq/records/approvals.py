@@ -29,7 +29,7 @@ from eolseq.records.registry import (
     next_registry,
 )
 from eolseq.records.runs import Carried
-from eolseq.records.station_checks import judge_unlock, judge_verification
+from eolseq.records.station_checks import judge_fixture, judge_unlock, judge_verification
 from eolseq.records.unit_documents import judge_release, judge_rework
 
 SEQUENCE, DRIVER_PAGE, STATION_FILE = "sequence", "driver page", "station"
@@ -39,7 +39,7 @@ ROLES_FOR: Mapping[str, tuple[str, ...]] = {
 
 LONGEST_TEXT = 33_000  # bytes, as JSON, of an approved file that a document can hold
 
-_OWN_WORD = ("verification", "unlock", "rework", "release")
+_OWN_WORD = ("verification", "fixture", "unlock", "rework", "release")
 _ABOUT_UNITS = {"rework": judge_rework, "release": judge_release}
 _FIELDS: dict[str, type | tuple[type, ...]] = {
     "v": int, "origin": str, "of": str, "name": str, "version": str, "file": str, "digest": str, "number": int,
@@ -82,9 +82,9 @@ def approval_payload(origin: str, of: str, name: str, source: bytes, *, number: 
 class Standing:
     """The registry and the approvals of one log, version after version, as they stand after the entries taken in.
 
-    ``verified``: who signed the verification in an entry. ``unlocked``: by the entry of a lock, that of its unlock.
-    ``people``: the list of who may test, None before there is one. ``about_units``: who signed the release or the
-    lead's word on a rework in an entry.
+    ``verified``: who signed the verification in an entry; ``fixtures``: the same of work on a fixture. ``unlocked``: by
+    the entry of a lock, that of its unlock. ``people``: the list of who may test, None before there is one.
+    ``about_units``: who signed the release or the lead's word on a rework in an entry.
     """
 
     def __init__(self, documents: Iterable[Carried]) -> None:
@@ -95,6 +95,7 @@ class Standing:
         self.registry: Registry = first_registry_of(genesis)
         self.approvals: list[Approval] = []
         self.verified: dict[int, tuple[RegisteredKey, ...]] = {}
+        self.fixtures: dict[int, tuple[RegisteredKey, ...]] = {}
         self.unlocked: dict[int, int] = {}
         self.people: PeopleList | None = None
         self.about_units: dict[int, tuple[RegisteredKey, ...]] = {}
@@ -109,11 +110,13 @@ class Standing:
     def take(self, entry: Carried) -> None:
         """Take in one entry that carries a document; NotGenuine when the document may not stand there."""
         own = entry.kind in _OWN_WORD and entry.payload.get("document") is None
-        if own or entry.kind in ("challenge", "fixture"):
+        if own or entry.kind == "challenge":
             return  # the station's own word: whether that is enough is for whoever asks
         document = read_document(str(entry.payload.get("document")).encode())
         if entry.kind == "verification":
             self.verified[entry.index] = tuple(judge_verification(document, self.registry, entry.index, entry.payload))
+        elif entry.kind == "fixture":
+            self.fixtures[entry.index] = tuple(judge_fixture(document, self.registry, entry.index, entry.payload))
         elif entry.kind == "unlock":
             self.unlocked[self.judge_unlock(document, entry.index)[0]] = entry.index
         elif entry.kind == "people":
@@ -134,8 +137,8 @@ class Standing:
             self.approvals.append(approval)
 
     def holds(self, index: int) -> bool:
-        """Whether an entry carries a release, or the lead's word, whose signatures hold to this day."""
-        signers = self.about_units.get(index, ())
+        """Whether the signatures on what an entry carries hold to this day: a release, a lead's word, a check."""
+        signers = self.about_units.get(index) or self.verified.get(index) or self.fixtures.get(index) or ()
         return bool(signers) and all(self.registry.good_at(each.key.keyid, index) for each in signers)
 
     def judge_unlock(self, document: Document, index: int) -> tuple[int, list[RegisteredKey]]:

@@ -313,7 +313,11 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Challenge:
-    """The station was shown reference units with known faults: ``pass`` means that it caught every one as it must."""
+    """The station was shown reference units with known faults: ``pass`` means that it caught every one as it must.
+
+    ``fixture`` is the one that was at the bay, ``bay`` where; None where the station file names no fixtures, and in
+    entries from before these were written.
+    """
 
     kind: ClassVar[str] = "challenge"
     outcome: str
@@ -323,6 +327,8 @@ class Challenge:
     station_digest: str
     pages: Mapping[str, str]
     operator: str
+    fixture: str | None = None
+    bay: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

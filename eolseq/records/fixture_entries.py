@@ -15,6 +15,8 @@ class Fixture:
 
     ``run`` is the last entry of the run that measured it, ``good_until`` the last day it counts (ISO 8601),
     ``readings`` what was read as text with its band. ``by`` is who did it, or the program where it found the fixture.
+    ``document``, signed by maintenance, says the same; None for what is mounted, on a simulated station, and in
+    entries from before there were such documents. ``bay`` is where; None in entries from before it was written.
     """
 
     kind: ClassVar[str] = "fixture"
@@ -27,3 +29,5 @@ class Fixture:
     good_until: str | None = None
     station_digest: str
     readings: tuple[Mapping[str, Any], ...] = ()
+    document: str | None = None
+    bay: str | None = None

@@ -162,6 +162,10 @@ class Log:
         runs = takewhile(lambda run: run.index > index, reversed(self._found.book.runs.values()))
         return sum(not reserved(run.serial) for run in runs)
 
+    def first_unit_since(self, index: int) -> datetime | None:
+        """When the first run on a unit after the entry of an index was begun; None when there was none."""
+        return self._found.book.first_unit_since(index)
+
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""
         return self._found.book.lock

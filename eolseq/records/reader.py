@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +60,10 @@ class Records:
     def runs_since(self, index: int) -> int:
         """How many runs on units were begun after the entry of an index; those on reference units do not count."""
         return sum(run.index > index and not reserved(run.serial) for run in self._found.book.runs.values())
+
+    def first_unit_since(self, index: int) -> datetime | None:
+        """When the first run on a unit after the entry of an index was begun; None when there was none."""
+        return self._found.book.first_unit_since(index)
 
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""

@@ -6,12 +6,15 @@ import re
 from binascii import a2b_base64
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
+from itertools import takewhile
 from json import loads
 from typing import Any, NamedTuple
 
 from eolseq.errors import NotGenuine, RecordFault
 from eolseq.records.entries import EarlierAttempt
 from eolseq.records.envelope import ENTRY_TYPE, read_payload, take_apart
+from eolseq.serials import reserved
 
 _PAYLOAD_AT = len('{"payloadType":"') + len(ENTRY_TYPE) + len('","payload":"')
 _BEHIND_PAYLOAD = len('","signatures":[{"keyid":"') + 16 + len('","sig":"') + 88 + len('"}]}')
@@ -244,6 +247,13 @@ class RunBook:
     def attempts(self, serial: str) -> list[EarlierAttempt]:
         """Every run on a unit so far, oldest first."""
         return [run.as_earlier() for run in self.by_serial.get(serial, ())]
+
+    def first_unit_since(self, index: int) -> datetime | None:
+        """When the first run on a unit after an entry was begun, released or not; those on reference units are none."""
+        first: Run | None = None
+        for run in takewhile(lambda run: run.index > index, reversed(self.runs.values())):
+            first = first if reserved(run.serial) else run
+        return None if first is None else datetime.fromisoformat(first.began)
 
     def withstand_applications(self, serial: str) -> int:
         """How often withstand voltage was put on a unit in all its attempts so far."""

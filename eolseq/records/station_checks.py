@@ -1,7 +1,8 @@
-"""Documents about a station itself: the verification of an instrument, and the order to unlock.
+"""Documents about a station itself: the verification of an instrument, work on a fixture, and the order to unlock.
 
-Maintenance signs a verification where it was made, so it names the very entry of the log that carries it. An unlock,
-signed by maintenance or quality, names the lock that it is for. Neither can be played back for another one.
+Maintenance signs a verification, and what it measured or inspected of a fixture, where it was made, so each names the
+very entry of the log that carries it. An unlock, signed by maintenance or quality, names the lock that it is for. None
+can be played back for another one.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from eolseq.errors import NotGenuine
-from eolseq.records.documents import UNLOCK_TYPE, VERIFICATION_TYPE, Document, refuse_unless
+from eolseq.records.documents import FIXTURE_TYPE, UNLOCK_TYPE, VERIFICATION_TYPE, Document, refuse_unless
+from eolseq.records.fixture_entries import Fixture
 from eolseq.records.keys import RegisteredKey
 from eolseq.records.registry import MAINTENANCE, QUALITY, Registry, judge_signatures
 
@@ -19,6 +21,12 @@ UNLOCKERS = (MAINTENANCE, QUALITY)
 _VERIFICATION: dict[str, type | tuple[type, ...]] = {
     "v": int, "origin": str, "index": int, "instrument": dict, "outcome": str, "sentence": str, "page": str,
     "station": str, "run": (int, type(None)), "checks": list}
+_FIXTURE: dict[str, type | tuple[type, ...]] = {
+    "v": int, "origin": str, "index": int, "fixture": str, "what": str, "outcome": str, "sentence": str, "by": str,
+    "bay": (str, type(None)), "run": (int, type(None)), "good_until": (str, type(None)), "station": str,
+    "readings": list}
+_OF_FIXTURE = ("fixture", "what", "outcome", "sentence", "by", "bay", "run", "good_until")
+_SIGNED_WORK = ("inspected", "zero", "baseline")
 _UNLOCK: dict[str, type | tuple[type, ...]] = {"v": int, "origin": str, "lock": int, "reason": str}
 
 
@@ -49,6 +57,29 @@ def judge_verification(document: Document, registry: Registry, index: int,
                                                   entry.get("page")):
         raise NotGenuine(f"Entry {index} says something else than the verification that it carries.",
                          "Verify the instrument again.")
+    return judge_signatures(document, registry, index, (MAINTENANCE,))
+
+
+def fixture_payload(origin: str, index: int, entry: Fixture) -> dict[str, Any]:
+    """What maintenance says of a fixture, not signed yet; ``index`` is the entry of the log that will carry it."""
+    return {"v": 1, "origin": origin, "index": index, **{name: getattr(entry, name) for name in _OF_FIXTURE},
+            "station": entry.station_digest, "readings": [dict(each) for each in entry.readings]}
+
+
+def judge_fixture(document: Document, registry: Registry, index: int,
+                  entry: Mapping[str, Any]) -> list[RegisteredKey]:
+    """Who signed what was measured or inspected of a fixture; NotGenuine when it may not stand in that entry."""
+    refuse_unless(document, FIXTURE_TYPE, _FIXTURE)
+    said = document.payload
+    _refuse_other_log(said, registry)
+    if said["index"] != index:
+        raise NotGenuine(f"The work on the fixture was signed for entry {said['index']}, not for {index}.",
+                         "Measure or inspect the fixture again.")
+    mine = [*(entry.get(name) for name in _OF_FIXTURE), entry.get("station_digest"), entry.get("readings")]
+    if mine != [*(said[name] for name in _OF_FIXTURE), said["station"], said["readings"]] \
+            or said["what"] not in _SIGNED_WORK:
+        raise NotGenuine(f"Entry {index} says something else of the fixture than the document that it carries.",
+                         "Measure or inspect the fixture again.")
     return judge_signatures(document, registry, index, (MAINTENANCE,))
 
 

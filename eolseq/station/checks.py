@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -10,23 +11,31 @@ from typing import Any
 
 from eolseq.quantity import Quantity
 from eolseq.serials import OF_THE_PROGRAM, RESERVED
-from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, Word
+from eolseq.shape import Amount, Count, Day, Field, Findings, Group, Item, ListOf, MapOf, Text, Word, YesNo
 
 NAME = r"[a-z][a-z0-9-]{0,39}"
 USES = ("withstand", "continuity", "resistance", "supply")
 """Where a known load is connected: in place of the unit, at the end of that way."""
 
 _POSITIVE = Decimal(0)
-_DEMAND = Group({
+_EVERY = {
     "every": Field(Word(("shift", "day", "never")), about="how long a good one counts; never: none is asked for"),
     "units": Field(Count(1, 1_000_000), required=False, about="and for so many units at most"),
+}
+_DEMAND = Group(_EVERY, "the demand")
+_CHALLENGE_DEMAND = Group({
+    **_EVERY,
+    "at_end": Field(YesNo(), required=False, default=False, about="whether a shift that tested units must be "
+                    "challenged after the last of them, before it ends"),
+    "changeover": Field(Word(("fixture", "sequence")), required=False, default="fixture", about="after what one is "
+                        "asked for anew: another or a mended fixture; or after another sequence too"),
 }, "the demand")
 
 CHECKS = Field(Group({
     "shifts": Field(ListOf(Text(5, r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", "a time of day in UTC such as '06:00'"), 1, 6),
                     required=False, default=(), about="when each shift begins, in UTC"),
     "verification": Field(_DEMAND, about="how often each instrument must be verified"),
-    "challenge": Field(_DEMAND, about="how often the station must be challenged"),
+    "challenge": Field(_CHALLENGE_DEMAND, about="how often the station must be challenged"),
 }, "the checks"), required=False, about="what must be checked before units are tested; a real station without it asks "
     "for both every day, a simulated one for nothing")
 
@@ -42,7 +51,7 @@ KNOWN_LOADS = Field(MapOf(Group({
 }, "the known load"), NAME), required=False, default={}, about="by name: what instruments are verified with; relay "
     "'load-NAME' puts it in the unit's place")
 
-CHALLENGES = Field(Group({
+_ONE_CHALLENGE = {
     "sequence": Field(Text(200), about="the sequence that the reference units are run through"),
     "drift": Field(Amount("%", above=_POSITIVE, at_most=Decimal(100)), required=False, about="the most that a reading "
                    "of the good unit may drift, as a part of its band; more is a miss"),
@@ -53,15 +62,25 @@ CHALLENGES = Field(Group({
         "says": Field(Text(200), required=False, about="words that the step's sentence must contain"),
         "simulated": Field(Text(60), required=False, about="the simulator's defect of the unit, or fault of the bay"),
     }, "the reference unit"), NAME, 2), about="each reference unit by name"),
+}
+CHALLENGES = Field(Group({
+    **_ONE_CHALLENGE,
+    "also": Field(ListOf(Group(_ONE_CHALLENGE, "the challenge"), 1, 20), required=False, default=(), about="challenges "
+                  "with other sequences, each with reference units of its own"),
 }, "the challenges"), required=False, about="the reference units that the station is challenged with")
 
 
 @dataclass(frozen=True)
 class Demand:
-    """How long a good check counts: until the next shift or day, and for so many units at most."""
+    """How long a good check counts: until the next shift or day, and for so many units at most.
+
+    Of a challenge also: whether one must follow the last unit of a shift, and after what change it is asked for anew.
+    """
 
     every: str = "day"
     units: int | None = None
+    at_end: bool = False
+    changeover: str = "fixture"
 
 
 @dataclass(frozen=True)
@@ -125,11 +144,20 @@ class Reference:
 
 @dataclass(frozen=True)
 class Challenges:
-    """The sequence that reference units are run through, the units, and how far the good one may drift, in %."""
+    """The sequence that reference units are run through, the units, and how far the good one may drift, in %.
+
+    ``also``: challenges of the same station with other sequences.
+    """
 
     sequence: str
     references: tuple[Reference, ...]
     drift: Decimal | None = None
+    also: tuple[Challenges, ...] = ()
+
+    @property
+    def every(self) -> tuple[Challenges, ...]:
+        """All of them, this one first."""
+        return (self, *self.also)
 
 
 def read_checks(item: Item | None, *, simulated: bool) -> Checks | None:
@@ -137,8 +165,9 @@ def read_checks(item: Item | None, *, simulated: bool) -> Checks | None:
     if item is None:
         return None if simulated else Checks()
     shifts = tuple(int(each[:2]) * 60 + int(each[3:]) for each in item["shifts"])
-    demands = [Demand(item[key]["every"], item[key]["units"]) for key in ("verification", "challenge")]
-    return Checks(demands[0], demands[1], shifts)
+    verification, challenge = item["verification"], item["challenge"]
+    return Checks(Demand(verification["every"], verification["units"]), Demand(
+        challenge["every"], challenge["units"], challenge["at_end"], challenge["changeover"]), shifts)
 
 
 def read_loads(items: Mapping[str, Any]) -> tuple[KnownLoad, ...]:
@@ -152,6 +181,10 @@ def read_challenges(item: Item | None) -> Challenges | None:
     """The reference units of a checked station file; None where it has none."""
     if item is None:
         return None
+    return dataclasses.replace(_one_challenge(item), also=tuple(_one_challenge(each) for each in item["also"]))
+
+
+def _one_challenge(item: Item) -> Challenges:
     return Challenges(item["sequence"], tuple(
         Reference(name, each["about"], *(each[key] or "" for key in ("step", "reading", "says", "simulated")))
         for name, each in item["references"].items()), None if item["drift"] is None else item["drift"].value)
@@ -163,15 +196,33 @@ def check_checks(item: Item, findings: Findings) -> None:
     if checks is not None and not checks["shifts"] and "shift" in [checks[key]["every"]
                                                                    for key in ("verification", "challenge")]:
         findings.add(checks.place, "'every: shift' without 'shifts'", "the times at which shifts begin")
+    if checks is not None and checks["challenge"]["at_end"] and not checks["shifts"]:
+        findings.add(checks["challenge"].place, "'at_end: yes' without 'shifts'", "the times at which shifts begin")
     for name in item["known_loads"]:
         if f"load-{name}" not in (item["connections"] or item["bays"][0]["connections"] or {}):
             findings.add(item["known_loads"].place_of_key(name), f"'load-{name}' is no connection of this station",
                          f"'load-{name}' among 'connections'")
     if challenges is not None:
-        references = challenges["references"].values()
-        if sum(not each.given("step") for each in references) != 1:
-            findings.add(challenges.place, "not exactly one reference unit is the good one", "one without 'step'")
-        for name in challenges["references"]:
+        _check_challenges([challenges, *challenges["also"]], findings)
+
+
+def _check_challenges(challenges: list[Item], findings: Findings) -> None:
+    """One good unit for each sequence, and no name that two reference units share: their serials are made of it."""
+    named: set[str] = set()
+    for each in challenges:
+        references = each["references"]
+        if sum(not one.given("step") for one in references.values()) != 1:
+            findings.add(each.place, "not exactly one reference unit is the good one", "one without 'step'")
+        for name in references:
+            place = references.place_of_key(name)
             if f"{RESERVED}{name.upper()}" in OF_THE_PROGRAM:
-                findings.add(challenges["references"].place_of_key(name), f"'{name}' is a name of the program's own",
-                             "another name for this reference unit")
+                findings.add(place, f"'{name}' is a name of the program's own", "another name for this reference unit")
+            if name in named:
+                findings.add(place, f"'{name}' is a reference unit of another sequence too",
+                             "a name of its own for each reference unit")
+            named.add(name)
+    sequences = [each["sequence"] for each in challenges]
+    for at, each in enumerate(challenges):
+        if each["sequence"] in sequences[:at]:
+            findings.add(each.place_of("sequence"), f"'{each['sequence']}' is listed twice",
+                         "one challenge for each sequence")

@@ -6,7 +6,7 @@ Pure: what the log says and what stands on the bench come in as values, and out 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
@@ -14,10 +14,11 @@ from eolseq.station.checks import Checks, Demand, KnownLoad
 
 
 class Reason(NamedTuple):
-    """Why units are refused, and what to do."""
+    """Why units are refused, and what to do; ``own``: it concerns the units of one sequence, not those of others."""
 
     what: str
     do: str
+    own: bool = False
 
 
 @dataclass(frozen=True)
@@ -46,9 +47,43 @@ class Past:
     trusted: bool
 
 
+class Covering(NamedTuple):
+    """The challenge that counts for a sequence: that with ``name``, or any where that is empty, and how it is made.
+
+    ``listed`` are the names of all sequences that the station is challenged with, ``made_with`` the one to take now.
+    ``here``: whether reference units fit the fixture that the sequence needs, so that a change of fixture can be
+    answered with a challenge at all.
+    """
+
+    name: str = ""
+    listed: tuple[str, ...] = ()
+    do: str = "Challenge the station: eolseq challenge."
+    here: bool = True
+    made_with: str = ""
+
+
+def _nothing(_: int) -> str:
+    return ""
+
+
+class Since(NamedTuple):
+    """What happened at the bay since an entry of the log, each asked with its index; empty, or None: nothing.
+
+    ``fixture``: a sentence of what was done about the fixture. ``sequence``: another sequence that units were tested
+    with. ``first_unit``: when the first unit was tested.
+    """
+
+    fixture: Callable[[int], str] = _nothing
+    sequence: Callable[[int], str] = _nothing
+    first_unit: Callable[[int], datetime | None] = lambda _: None
+
+
 @dataclass(frozen=True)
 class Present:
-    """The station now: time, what it asks for, what is on the bench, digests, and how many units since an entry."""
+    """The station now: time, what it asks for, what is on the bench, digests, and how many units since an entry.
+
+    ``bay``: challenges made at another one do not count; empty: all do.
+    """
 
     now: datetime
     checks: Checks
@@ -58,6 +93,9 @@ class Present:
     sequence_name: str
     sequence_digest: str
     units_since: Callable[[int], int]
+    covering: Covering = field(default_factory=Covering)
+    since: Since = field(default_factory=Since)
+    bay: str = ""
 
 
 def history(documents: Iterable[Any], trusted: Callable[[int], bool]) -> tuple[Past, ...]:
@@ -74,7 +112,7 @@ def reasons(present: Present, past: Iterable[Past], *, trial: bool = False) -> l
     for each in present.instruments:
         found += _verification(present, each, _last_of(checks, each), trial)
     if not trial:
-        found += _challenge(present, [each for each in checks if each.kind == "challenge"])
+        found += challenge_reasons(present, checks)[1]
     return found
 
 
@@ -86,9 +124,20 @@ def reasons_about(present: Present, instrument: OnBench, past: Iterable[Past]) -
 
 
 def challenge_reasons(present: Present, past: Iterable[Past]) -> tuple[Past | None, list[Reason]]:
-    """The last challenge of the station, and every reason that it gives not to test a unit now."""
-    challenges = [each for each in past if each.kind == "challenge"]
-    return challenges[-1] if challenges else None, _challenge(present, challenges)
+    """The challenge that counts now, the newest of its kind, and every reason that it gives not to test a unit."""
+    challenges = [each for each in past if each.kind == "challenge" and _at_bay(each, present.bay)]
+    mine = [each for each in challenges if present.covering.name in ("", each.payload["sequence"]["name"])]
+    return mine[-1] if mine else None, _challenge(present, challenges, mine)
+
+
+def end_missing(present: Present, last: Past) -> str:
+    """That a shift which has ended tested units and was not challenged after them, in a sentence; else empty."""
+    began = present.checks.since(Demand("shift"), present.now) if present.checks.shifts else None
+    first = present.since.first_unit(last.index)
+    if not present.checks.challenge.at_end or began is None or first is None or first >= began:
+        return ""
+    return f"A shift ended without its challenge: units were tested from {first:%Y-%m-%d %H:%M} UTC on, after the " \
+           f"challenge in entry {last.index}."
 
 
 def _calibration(present: Present) -> list[Reason]:
@@ -130,25 +179,67 @@ def _verification(present: Present, instrument: OnBench, last: Past | None, tria
     return _too_old(present, present.checks.verification, last, since, f"The verification of {name}", do)
 
 
-def _challenge(present: Present, past: list[Past]) -> list[Reason]:
-    do = "Challenge the station: eolseq challenge."
-    last = past[-1] if past else None
-    if last is not None and last.payload["outcome"] != "pass":
-        return [Reason(f"The station missed a reference unit at its last challenge (entry {last.index}): "
-                       f"{last.payload['sentence']}", f"Have maintenance find out why. {do}")]
-    since = present.checks.since(present.checks.challenge, present.now)
+def _at_bay(challenge: Past, bay: str) -> bool:
+    """Whether a challenge was made at a bay; an entry that names none was made where there is only one."""
+    return not bay or challenge.payload.get("bay") in (None, bay)
+
+
+def _challenge(present: Present, past: list[Past], mine: list[Past]) -> list[Reason]:
+    """``past``: every challenge at the bay; ``mine``: those that count for the sequence."""
+    do, own = present.covering.do, len(present.covering.listed) > 1
+    missed = _missed(present.covering, past, mine)
+    if missed is not None:
+        return [Reason(f"The station missed a reference unit at its last challenge (entry {missed.index}): "
+                       f"{missed.payload['sentence']}", f"Have maintenance find out why. {do}", own)]
+    demand = present.checks.challenge
+    since = present.checks.since(demand, present.now)
     if since is None:
         return []
+    last = mine[-1] if mine else None
     if last is None:
-        return [Reason("The station was never challenged.", do)]
+        with_it = f" with {present.covering.name}" if present.covering.name else ""
+        return [Reason(f"The station was never challenged{with_it}.", do, own)]
+    changed = _file_changed(present, last)
+    if changed:
+        return [Reason(f"{changed} (entry {last.index}).", do, own)]
+    late = end_missing(present, last)
+    if late:
+        return [Reason(late, do, own)]
+    return _changed_over(present, last) or [each._replace(own=own) for each in _too_old(
+        present, demand, last, since, "The challenge", do)]
+
+
+def _missed(covering: Covering, past: list[Past], mine: list[Past]) -> Past | None:
+    """The newest challenge that missed a unit and was not made good: of the sequence, else of any that is listed."""
+    newest = past[-1:] + mine[-1:]
+    if not covering.name:
+        for name in covering.listed:
+            newest += [each for each in past if each.payload["sequence"]["name"] == name][-1:]
+    return next((each for each in newest if each.payload["outcome"] != "pass"), None)
+
+
+def _file_changed(present: Present, last: Past) -> str:
+    """Which file was changed since a challenge, as the beginning of a sentence; empty when none was."""
     used, pages = last.payload["sequence"], {each.name: each.page for each in present.instruments}
     if used["name"] == present.sequence_name and used["digest"] != present.sequence_digest:
-        return [Reason(f"The sequence was changed since the challenge with it (entry {last.index}).", do)]
+        return "The sequence was changed since the challenge with it"
     if last.payload["station_digest"] != present.station_digest:
-        return [Reason(f"The station file was changed since the challenge (entry {last.index}).", do)]
-    if last.payload["pages"] != pages:
-        return [Reason(f"A driver page was changed since the challenge (entry {last.index}).", do)]
-    return _too_old(present, present.checks.challenge, last, since, "The challenge", do)
+        return "The station file was changed since the challenge"
+    return "A driver page was changed since the challenge" if last.payload["pages"] != pages else ""
+
+
+def _changed_over(present: Present, last: Past) -> list[Reason]:
+    """What was changed at the bay since the first reference unit of a challenge was in it."""
+    runs = [each["run"] for each in last.payload.get("shown") or () if each["run"] is not None]
+    since, do = min(runs, default=last.index), present.covering.do
+    fixture = present.since.fixture(since) if present.covering.here else ""
+    if fixture:
+        return [Reason(f"{fixture} after the last challenge (entry {last.index}).", do, True)]
+    other = present.since.sequence(since) if present.checks.challenge.changeover == "sequence" else ""
+    if other:
+        return [Reason(f"Units were tested with another sequence, {other}, after the last challenge (entry "
+                       f"{last.index}): this is a changeover.", do, True)]
+    return []
 
 
 def _too_old(present: Present, demand: Demand, last: Past, since: datetime, what: str, do: str) -> list[Reason]:

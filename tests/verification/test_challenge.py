@@ -57,7 +57,7 @@ def test_a_reference_unit_that_passes_is_missed_and_never_released(tmp_path: Pat
         assert judge_reference(REFERENCES["good"], result).outcome == "caught" and not result.released
         missed = judge_reference(REFERENCES["breakdown"], result)
         assert missed.outcome == "missed"
-        index = record(rig.log, STATION, SEQUENCE, PAGES, [missed], "tester")
+        index = record(rig.log, STATION, CHALLENGES, SEQUENCE, PAGES, [missed], "tester")
         lock = rig.log.locked()
         assert lock is not None and lock.index == index + 1 and "breakdown" in lock.reason
     finally:

@@ -34,7 +34,7 @@ def challenged(rig: Rig, part: float) -> str:
                    lambda _: "tester", [], reference=True)
     shown = [judge_reference(GOOD, unit.run(serial_of(GOOD)))]
     assert shown[0].outcome == "caught"
-    record(rig.log, rig.station, SEQUENCE, PAGES, shown, "tester")
+    record(rig.log, rig.station, rig.station.challenges, SEQUENCE, PAGES, shown, "tester")
     return shown[0].outcome
 
 
