@@ -32,6 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shift", action="store_true", help="only the last shift")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
     parser.add_argument("--pdf", metavar="FILE", type=Path, help="write it as a page to sign and to file")
+    parser.add_argument("--watch", action="store_true", help="show the shift that is on, again and again, until Ctrl-C")
     parser.add_argument("--paper", metavar=("SIZE", "ROOT"), nargs=2,
                         help="say instead whether the log still has the entries of which a page gives size and root")
 
@@ -42,6 +43,8 @@ def run(options: argparse.Namespace) -> int:
     from eolseq.review.words import lines
 
     folder, takt = _folder(options.station)
+    if options.watch:
+        return _watched(folder, takt, options)
     found = Records.open(folder)
     if options.paper is not None:
         return _held(found, *options.paper)
@@ -54,6 +57,16 @@ def run(options: argparse.Namespace) -> int:
     for line in lines(done):
         print(visible(line))
     return 0
+
+
+def _watched(folder: Path, takt: float | None, options: argparse.Namespace) -> int:
+    """Watch the shift; WrongUse with anything that asks for another window or form."""
+    from eolseq.commands.watching import run_watch
+
+    if options.since or options.until or options.json or options.pdf or options.paper:
+        raise WrongUse("--watch shows the shift that is on, and nothing else.",
+                       "Leave --since, --until, --json, --pdf and --paper out, or --watch.")
+    return run_watch(folder, takt)
 
 
 def review_of(found: Records, window: Window, takt: float | None) -> Review:

@@ -95,7 +95,7 @@ class RunRecord:
         self._begin = self.log.append(entries.Begin(
             instruments=tuple(entries.InstrumentNamed(u.name, u.model, u.serial, counts.get(u.name)) for u in used),
             station=self._bay.station, station_digest=self._bay.station_digest, pages=self._bay.pages,
-            earlier_checks=self.rests_on, **self._common(serial)))
+            earlier_checks=self.rests_on, models=self._sequence.unit.models, **self._common(serial)))
 
     def energise(self, step: Step, source: str, settings: Mapping[str, Any]) -> None:
         """Voltage is about to be put on; RecordFault if that cannot be made durable."""

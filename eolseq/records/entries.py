@@ -139,7 +139,7 @@ class Begin:
     """An attempt on a unit begins; durable before any voltage.
 
     ``withstand_applications`` counts how often withstand voltage was put on the unit before, in all its attempts.
-    ``earlier_checks``: the entries of the checks made elsewhere that it rests on.
+    ``earlier_checks``: the entries of the checks made elsewhere that it rests on. ``models``: those of its sequence.
     """
 
     kind: ClassVar[str] = "begin"
@@ -161,6 +161,7 @@ class Begin:
     approval: int | None = None
     software: str
     earlier_checks: tuple[int, ...] = ()
+    models: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,14 +71,14 @@ class Counts:
     _inside: set[int] = field(default_factory=set)
     _passes: Counter[tuple[str, str]] = field(default_factory=Counter)
 
-    def take(self, index: int, end: Mapping[str, Any], *, inside: bool) -> bool:
-        """One run's end; whether it is the first judged run of its unit with this sequence."""
+    def take(self, index: int, end: Mapping[str, Any], model: str, *, inside: bool) -> bool:
+        """One run's end, on a unit of a model; whether it is the first judged run of its unit with this sequence."""
         self._retests.take(index, end)
-        model, serial, outcome = str(end["sequence"]["name"]), str(end["serial"]), str(end["outcome"])
+        sequence, serial, outcome = str(end["sequence"]["name"]), str(end["serial"]), str(end["outcome"])
         if outcome not in JUDGED:
             return False
-        first = (serial, model) not in self._seen
-        self._seen.add((serial, model))
+        first = (serial, sequence) not in self._seen
+        self._seen.add((serial, sequence))
         if outcome != "pass":
             self._step_of[index] = model, _step_of(end, outcome)
         if inside:

@@ -63,9 +63,9 @@ class Drifts:
 
     _kept: dict[Series, deque[float]] = field(default_factory=dict)
 
-    def take(self, end: Mapping[str, Any]) -> None:
-        """The first judged run of a unit."""
-        model, bay = str(end["sequence"]["name"]), str(end["bay"])
+    def take(self, end: Mapping[str, Any], model: str) -> None:
+        """The first judged run of a unit of a model."""
+        bay = str(end["bay"])
         for step in end["steps"]:
             for each in step["readings"]:
                 if each["outcome"] == "pass" and (value := _number(each["value"])) is not None:

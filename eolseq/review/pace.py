@@ -8,6 +8,9 @@ from typing import NamedTuple
 
 from eolseq.review.window import LONGEST, Moment, seconds
 
+RECENT = 10
+"""So many of the last times say how the line goes now."""
+
 
 class Times(NamedTuple):
     """Seconds: how many there are, the median, and the times that one in ten is below and above; None when none."""
@@ -22,6 +25,7 @@ class Pace(NamedTuple):
     """Begin to end of judged runs (of all, by bay), begin to begin over the whole line, and how many of those in takt.
 
     ``takt`` is in seconds, None where the station file states none; ``in_takt`` counts the times not above it.
+    ``recent``: begin to begin, of the last RECENT alone.
     """
 
     cycle: Times
@@ -29,6 +33,7 @@ class Pace(NamedTuple):
     between: Times
     takt: float | None
     in_takt: int
+    recent: Times
 
 
 @dataclass(slots=True)
@@ -59,7 +64,8 @@ class Paces:
         every = [each for cycles in self._cycles.values() for each in cycles]
         return Pace(_times(every), {bay: _times(self._cycles[bay]) for bay in sorted(self._cycles)},
                     _times(self._between), self.takt,
-                    0 if self.takt is None else sum(each <= self.takt for each in self._between))
+                    0 if self.takt is None else sum(each <= self.takt for each in self._between),
+                    _times(self._between[-RECENT:]))
 
 
 def _times(values: list[float]) -> Times:

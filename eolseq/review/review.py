@@ -16,10 +16,11 @@ from eolseq.review.counted import JUDGED, Again, Counts, Failure, Retested, Unli
 from eolseq.review.drift import Drift, Drifts
 from eolseq.review.pace import Pace, Paces
 from eolseq.review.silence import Silence, Silences
-from eolseq.review.stops import Stop, Stops, reason_of
+from eolseq.review.stops import Stop, Stops, by_bay, reason_of
 from eolseq.review.window import Moment, Window, left_out, moment
 
-KINDS = frozenset({"begin", "end", "abandon", "rework", "shift", "lock", "unlock", "remark", "challenge"})
+KINDS = frozenset({"begin", "end", "abandon", "rework", "shift", "lock", "unlock", "remark", "challenge",
+                   "void"})
 """The kinds of entries that a review is worked out from."""
 
 
@@ -79,6 +80,8 @@ class Review:
     silences: tuple[Silence, ...]
     challenge: Challenged | None
     pace: Pace
+    taken_back: int
+    stops_by_bay: tuple[Stop, ...]
 
 
 @dataclass(slots=True)
@@ -86,6 +89,7 @@ class _Open:
     bay: str
     began: Moment
     inside: bool
+    model: str
 
 
 @dataclass
@@ -101,6 +105,7 @@ class Reviewer:
     _refused: Counter[str] = field(default_factory=Counter)
     _begun: Begun | None = None
     _challenge: Challenged | None = None
+    _taken_back: int = 0
     _counts: Counts = field(default_factory=Counts)
     _stops: Stops = field(default_factory=Stops)
     _locks: Stops = field(default_factory=Stops)
@@ -112,12 +117,12 @@ class Reviewer:
         self._takes: dict[str, Callable[[int, Mapping[str, Any]], None]] = {
             "begin": self._begin, "end": self._end, "abandon": self._abandon, "shift": self._shift,
             "lock": self._lock, "unlock": self._unlock, "rework": self._counts.rework, "remark": self._remark,
-            "challenge": self._challenged}
+            "challenge": self._challenged, "void": self._void}
 
     def take(self, index: int, payload: Mapping[str, Any]) -> None:
         """One entry; those after the window change nothing but the ends of what began in it."""
         kind, time = payload["kind"], payload["time"]
-        if self.window.before_end(index, time) or kind not in ("challenge", "rework", "remark", "lock"):
+        if self.window.before_end(index, time) or kind not in ("challenge", "rework", "remark", "lock", "void"):
             self._takes[kind](index, payload)
 
     def _begin(self, index: int, payload: Mapping[str, Any]) -> None:
@@ -129,7 +134,7 @@ class Reviewer:
         if not self.window.before_end(index, payload["time"]):
             self._stops.begins(str(payload["bay"]), moment(payload))
             return
-        self._open[index] = opened = _Open(str(payload["bay"]), moment(payload), inside)
+        self._open[index] = opened = _Open(str(payload["bay"]), moment(payload), inside, _model(payload))
         if inside:
             self._begun = Begun(self._begun.first if self._begun else payload["time"], payload["time"])
             self._stops.begins(opened.bay, opened.began)
@@ -139,12 +144,12 @@ class Reviewer:
         run = self._open.pop(payload["run"], None)
         if run is None:
             return
-        first, outcome = self._counts.take(index, payload, inside=run.inside), payload["outcome"]
+        first, outcome = self._counts.take(index, payload, run.model, inside=run.inside), payload["outcome"]
         self._outcomes[outcome] += run.inside
         if outcome in JUDGED:
             self._silences.take(payload)
         if first:
-            self._drifts.take(payload)
+            self._drifts.take(payload, run.model)
         if run.inside:
             at = moment(payload)
             if outcome in JUDGED:
@@ -176,12 +181,16 @@ class Reviewer:
         if payload["serial"] is not None and self.window.has(index, payload["time"]):
             self._refused[reason_of(payload["reason"], str(payload["serial"]))] += 1
 
+    def _void(self, index: int, payload: Mapping[str, Any]) -> None:
+        """A pass was taken back for what was done later; its verdict was true when given, and stays in the yield."""
+        self._taken_back += self.window.has(index, payload["time"])
+
     def _challenged(self, index: int, payload: Mapping[str, Any]) -> None:
         self._challenge = Challenged(payload["outcome"], payload["time"], index)
 
     def result(self) -> Review:
         """Everything, worked out."""
-        counts = self._counts
+        counts, stops = self._counts, self._stops.result()
         return Review(
             log=self.log, window=self.window.words, began=self._begun, outcomes=dict((+self._outcomes).most_common()),
             left_out=dict(+self._left_out),
@@ -189,9 +198,9 @@ class Reviewer:
             refused=tuple(Refusal(*each) for each in self._refused.most_common()), first_pass=counts.first_pass(),
             by_model=tuple(counts.by_model()), by_bay=tuple(counts.by_bay()), failures=tuple(counts.failures()),
             retests=tuple(counts.retests()), no_fault_found=tuple(counts.no_fault_found()),
-            stops=tuple(self._stops.result()), locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()),
+            stops=tuple(stops), locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()),
             drifts=tuple(self._drifts.result()), silences=tuple(self._silences.result()), challenge=self._challenge,
-            pace=self._paces.result())
+            pace=self._paces.result(), taken_back=self._taken_back, stops_by_bay=tuple(by_bay(stops)))
 
 
 def review(entries: Iterable[tuple[int, Mapping[str, Any]]], log: LogFacts, window: Window,
@@ -201,6 +210,11 @@ def review(entries: Iterable[tuple[int, Mapping[str, Any]]], log: LogFacts, wind
     for index, payload in entries:
         reviewer.take(index, payload)
     return reviewer.result()
+
+
+def _model(begin: Mapping[str, Any]) -> str:
+    """The models of a run's sequence; of an entry from before these were written, the sequence's name."""
+    return ", ".join(begin.get("models") or ()) or str(begin["sequence"]["name"])
 
 
 def _why(end: Mapping[str, Any], outcome: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -13,12 +14,16 @@ _SENTENCE = re.compile(r"(.+?[.!])(\s|$)", re.S)
 
 
 class Stop(NamedTuple):
-    """A reason for stops: how often, seconds lost in all, and how many were followed by no unit in that work."""
+    """A reason for stops at a bay: how often, seconds lost in all, and how many were followed by no unit in that work.
+
+    ``bay`` is empty where it is the whole station's.
+    """
 
     reason: str
     number: int
     lost: float
     unfollowed: int
+    bay: str = ""
 
 
 @dataclass(slots=True)
@@ -26,7 +31,7 @@ class Stops:
     """Times every stop until its bay's next begin. A shift's end, or LONGEST, ends the wait without a figure."""
 
     _waiting: dict[str, tuple[str, Moment]] = field(default_factory=dict)
-    _found: dict[str, list[float | None]] = field(default_factory=dict)
+    _found: dict[tuple[str, str], list[float | None]] = field(default_factory=dict)
 
     def stopped(self, bay: str, reason: str, at: Moment) -> None:
         """A run at a bay ended without a word on its unit, at a moment."""
@@ -38,20 +43,31 @@ class Stops:
         if bay in self._waiting:
             reason, since = self._waiting.pop(bay)
             lost = seconds(since, at)
-            self._found.setdefault(reason, []).append(lost if lost <= LONGEST else None)
+            self._found.setdefault((bay, reason), []).append(lost if lost <= LONGEST else None)
 
     def ended(self, bay: str) -> None:
         """Work at a bay ended; a stop before that has cost what nobody can tell."""
         if bay in self._waiting:
-            self._found.setdefault(self._waiting.pop(bay)[0], []).append(None)
+            self._found.setdefault((bay, self._waiting.pop(bay)[0]), []).append(None)
 
     def result(self) -> list[Stop]:
-        """Every reason, most time lost first; what is still waited for counts as not followed."""
-        for bay in list(self._waiting):
-            self.ended(bay)
-        found = [Stop(reason, len(each), sum(lost for lost in each if lost is not None), each.count(None))
-                 for reason, each in self._found.items()]
-        return sorted(found, key=lambda each: (-each.lost, -each.number, each.reason))
+        """Every bay's reasons, most time lost first; what is still waited for counts as not followed, for now."""
+        found = {key: list(each) for key, each in self._found.items()}
+        for bay, (reason, _) in self._waiting.items():
+            found.setdefault((bay, reason), []).append(None)
+        stops = [Stop(reason, len(each), sum(lost for lost in each if lost is not None), each.count(None), bay)
+                 for (bay, reason), each in found.items()]
+        return sorted(stops, key=lambda each: (-each.lost, -each.number, each.bay, each.reason))
+
+
+def by_bay(stops: Iterable[Stop]) -> list[Stop]:
+    """The same added up for each bay, without a reason; most time lost first."""
+    found: dict[str, Stop] = {}
+    for each in stops:
+        before = found.get(each.bay, Stop("", 0, 0.0, 0, each.bay))
+        found[each.bay] = Stop("", before.number + each.number, before.lost + each.lost,
+                               before.unfollowed + each.unfollowed, each.bay)
+    return sorted(found.values(), key=lambda each: (-each.lost, -each.number, each.bay))
 
 
 def reason_of(sentence: str, serial: str = "") -> str:

@@ -100,8 +100,8 @@ def lines(review: Review) -> list[str]:
 
 def brief(review: Review) -> list[str]:
     """The review for the end of a shift, in few lines: the yield, what to look at, the worst of each kind."""
-    return [*_head(review), *_looks(review), *_rows("not passed at", _failures(review), 3),
-            *_rows("time lost", [_stop(each) for each in review.stops], 3), *_foot(review)]
+    return [*_head(review), *_looks(review), *_rows("not passed at", failure_rows(review), 3),
+            *_rows("time lost", stop_rows(review), 3), *_foot(review)]
 
 
 def facts(review: Review) -> list[str]:
@@ -109,6 +109,9 @@ def facts(review: Review) -> list[str]:
     said = [_outcomes(review)]
     if review.began is not None:
         said.append(f"units begun from {_utc(review.began.first)} to {_utc(review.began.last)} UTC")
+    if review.taken_back:
+        said.append(f"passes taken back later: {review.taken_back}; the yield still has them, since their verdict "
+                    "was true when it was given")
     return said + ([f"left out: {_counted(review.left_out)}"] if review.left_out else [])
 
 
@@ -151,13 +154,15 @@ def _looks(review: Review) -> Iterator[str]:
 
 def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     """Every list of a review but the yields: its title and its rows, the worst first."""
-    yield "not passed at", _failures(review)
+    yield "not passed at", failure_rows(review)
     yield "passed later with nothing changed (no fault found)", [
         Row(str(each.number), f"{each.model}: {each.step}") for each in review.no_fault_found]
     yield "passed later with nothing changed, by whom and where", [
         Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
-    yield "time lost from a stop to the next unit at its bay", [_stop(each) for each in review.stops]
-    yield "locked", [_stop(each) for each in review.locks]
+    yield "time lost from a stop to the next unit at its bay", stop_rows(review)
+    if len(review.stops_by_bay) > 1:
+        yield "time lost by bay", [_stop(each, each.bay) for each in review.stops_by_bay]
+    yield "locked", [_stop(each, each.reason) for each in review.locks]
     yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
     yield "pace", [Row("", each) for each in _pace(review)]
     yield "withstand testers", [Row("", silence_words(each)) for each in review.silences]
@@ -167,14 +172,21 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     yield "means that moved most inside their bands", [Row("", drift_words(each)) for each in review.drifts]
 
 
-def _failures(review: Review) -> list[Row]:
+def failure_rows(review: Review) -> list[Row]:
+    """Where runs did not pass, most of them first."""
     return [Row(str(each.number), f"of {each.of} runs, {each.model}: {each.step}") for each in review.failures]
 
 
-def _stop(each: Stop) -> Row:
+def stop_rows(review: Review) -> list[Row]:
+    """Time lost by reason; where there are several bays, each names its own."""
+    several = len(review.by_bay) > 1 or len(review.stops_by_bay) > 1
+    return [_stop(each, f"{each.bay}: {each.reason}" if several else each.reason) for each in review.stops]
+
+
+def _stop(each: Stop, what: str) -> Row:
     open_end = f", {each.unfollowed} not followed by a unit" if each.unfollowed else ""
     lost = time_words(each.lost) if each.number > each.unfollowed else "unknown"
-    return Row(lost, f"{each.number} {'time' if each.number == 1 else 'times'}{open_end}: {each.reason}")
+    return Row(lost, f"{each.number} {'time' if each.number == 1 else 'times'}{open_end}: {what}")
 
 
 def _pace(review: Review) -> Iterator[str]:

@@ -113,7 +113,7 @@ def test_fields_stand_in_the_promised_order(tmp_path: Path) -> None:
     assert begun["time"] == "2026-01-05T06:00:02.500000Z" and begun["mono"] == "2.500000"
     assert list(begun)[8:] == ["serial", "attempt", "mode", "trial", "bay", "earlier_count", "earlier",
                                "withstand_applications", "sequence", "station", "station_digest", "pages", "instruments",
-                               "operator", "cautions", "approval", "software", "earlier_checks"]
+                               "operator", "cautions", "approval", "software", "earlier_checks", "models"]
     assert energised["settings"] == {"voltage": "1776 V", "hold": "1 s"}
     assert (read["value"], read["raw"], read["uncertainty"]) == ("0.000420", "+4.20E-4", None)
     assert read["applied"] == [{"name": "voltage", "lowest": "1775", "highest": "1777", "unit": "V", "at_least": "1758",

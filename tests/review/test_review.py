@@ -95,7 +95,7 @@ def test_a_window_by_dates(quick_path: Path) -> None:
         assert day.outcomes == {"pass": 1, "stopped": 1, "fail": 1}
         assert (day.first_pass.number, day.first_pass.of) == (0, 1)  # the retested unit had its first verdict before
         assert [(each[2], each[3]) for each in day.retests] == [(1, 1)]
-        assert day.stops == (Stop("stopped: As wanted.", 1, BETWEEN, 0),)
+        assert day.stops == (Stop("stopped: As wanted.", 1, BETWEEN, 0, "bay-1"),)
         assert line.review(Window("2026-01")).first_pass.of == 6
         assert line.review(Window(until="2026-01-05")).outcomes == {"fail": 1, "pass": 1}
         assert line.review(Window("2026-02")).first_pass.of == 0
@@ -134,12 +134,15 @@ def test_time_lost_by_reason(quick_path: Path) -> None:
     line.all([Did("fault", sentence=VOLTS, after=600), Did("fault", sentence=VOLTS.replace("3.2", "17"), after=30), PASS])
     line.all([Did("stopped", bay="bay-2"), PASS, Did("abandoned", bay="bay-2", after=100), Did("pass", bay="bay-2")])
     with line.log:
-        found = line.review().stops
+        review = line.review()
+        found = review.stops
+    assert [(each.bay, each.number, each.lost) for each in review.stops_by_bay] == [
+        ("bay-1", 4, 630 + BETWEEN + 50), ("bay-2", 2, CYCLE + 100 + BETWEEN + CYCLE + BETWEEN)]
     assert found == (
-        Stop("fault: The meter reads # V.", 2, 630, 0),
-        Stop("abandoned: the program or the power went.", 1, CYCLE + 100, 0),
-        Stop("stopped: The guard was opened.", 2, BETWEEN + 50, 0),
-        Stop("stopped: As wanted.", 1, BETWEEN + CYCLE + BETWEEN, 0),  # bay-1 went on meanwhile; bay-2 did not
+        Stop("fault: The meter reads # V.", 2, 630, 0, "bay-1"),
+        Stop("abandoned: the program or the power went.", 1, CYCLE + 100, 0, "bay-2"),
+        Stop("stopped: The guard was opened.", 2, BETWEEN + 50, 0, "bay-1"),
+        Stop("stopped: As wanted.", 1, BETWEEN + CYCLE + BETWEEN, 0, "bay-2"),  # bay-1 went on meanwhile; bay-2 did not
     )
 
 
@@ -155,7 +158,7 @@ ENDS_UNKNOWN = {
 @pytest.mark.parametrize("case", ENDS_UNKNOWN)
 def test_time_lost_that_nobody_can_tell_is_no_figure(quick_path: Path, case: str) -> None:
     found = reviewed(quick_path, [Did("stopped", sentence=GUARD)], ENDS_UNKNOWN[case])
-    assert found.stops == (Stop("stopped: The guard was opened.", 1, 0, 1),)
+    assert found.stops == (Stop("stopped: The guard was opened.", 1, 0, 1, "bay-1"),)
 
 
 def test_locks_and_refusals(quick_path: Path) -> None:
@@ -261,7 +264,7 @@ def ends(values: list[float], unit_of: str = "A") -> Drifts:
     for value in values:
         reading = {"outcome": "pass", "value": f"{value:.9f}", "name": "current", "unit": unit_of, "at_least": "0.00005",
                    "at_most": "0.00505"}
-        drifts.take({"sequence": {"name": "m"}, "bay": "bay-1", "steps": [{"name": "s", "readings": [reading]}]})
+        drifts.take({"bay": "bay-1", "steps": [{"name": "s", "readings": [reading]}]}, "m")
     return drifts
 
 
@@ -292,7 +295,7 @@ def test_drift_is_told_for_nothing_once_in_a_hundred_reviews() -> None:
             for _ in range(2 * LEAST):
                 reading = {"outcome": "pass", "value": f"{draw.gauss(5, 1)}", "name": name, "unit": "A", "at_least": "0",
                            "at_most": "10"}
-                drifts.take({"sequence": {"name": "m"}, "bay": "b", "steps": [{"name": "s", "readings": [reading]}]})
+                drifts.take({"bay": "b", "steps": [{"name": "s", "readings": [reading]}]}, "m")
         wrong += any(each.told for each in drifts.result())
     assert wrong <= 9  # 3 and three and a half standard deviations
 
@@ -305,7 +308,7 @@ def test_which_readings_make_a_series(reading: dict[str, str | None], kept: bool
     drifts = Drifts()
     for _ in range(2 * LEAST):
         one = {"outcome": "pass", "value": "1", "name": "r", "unit": "A", "at_least": "0", "at_most": "2"} | reading
-        drifts.take({"sequence": {"name": "m"}, "bay": "b", "steps": [{"name": "s", "readings": [one]}]})
+        drifts.take({"bay": "b", "steps": [{"name": "s", "readings": [one]}]}, "m")
     assert bool(drifts.result()) is kept
 
 

@@ -20,7 +20,7 @@ def test_a_shift_with_two_defects(tmp_path: Path) -> None:
     assert found.log.simulated and found.log.size == records.size
     assert (found.first_pass.number, found.first_pass.of) == (2, 4)
     assert [(name, each.number, each.of) for name, each in found.by_model] == [
-        ("Duct heater 3 kW", 1, 1), ("Duct heater 6 kW", 1, 3)]
+        ("DH-3", 1, 1), ("DH-6", 1, 3)]
     assert {(each.step, each.number) for each in found.failures} == {
         ("Withstand, line and neutral to earth", 1), ("Earth path to every metal part", 1)}
     (tester,) = found.silences  # of the meter at its side, which reads in the same step, nothing is said

@@ -1,0 +1,191 @@
+"""The picture that a lead watches: yield and pace in large letters, what is down and since when, what to look at.
+
+No colour: those belong to safety. What is down is inverse and large.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from eolseq.errors import EolseqError
+from eolseq.review.present import BayNow, Glance, LockedNow, State
+from eolseq.review.words import Row as Told
+from eolseq.review.words import failure_rows, looks, nothing, percent, share_words, stop_rows, time_words
+from eolseq.screen.draw import labelled, wrapped
+from eolseq.screen.frame import Frame, Row, ends, fit
+from eolseq.screen.letters import drawable, tall
+from eolseq.screen.words import SIMULATED, clean
+
+BESIDE = 118
+"""Columns from which the lists stand beside the line, not below it."""
+WIDEST = 160
+_LEFT = 32  # columns of the yield in 80
+_LOOKS = 3  # rows of a thing to look at
+_QUIET = 3  # takts without a unit, after which that is shown in bold
+
+
+def draw_watch(glance: Glance, now: datetime, width: int, height: int) -> Frame:
+    """Draw the line at a time (UTC) in so many columns and rows."""
+    width = max(20, min(width, WIDEST))
+    foot = _foot(glance, width)
+    if width < BESIDE:
+        rows = [*_line(glance, now, width), *_looks(glance, width), *_lists(glance, width)]
+    else:
+        left = width // 2
+        one = _line(glance, now, left)
+        other = [*_looks(glance, width - left - 2, 6), *_lists(glance, width - left - 2, 6)]
+        rows = _beside(one, other, left, width)
+    rows = rows[:height - len(foot)]
+    rows += [[(" " * width, "")]] * (height - len(foot) - len(rows))
+    return Frame([*rows, *foot], width)
+
+
+def draw_doubt(error: EolseqError, width: int, height: int) -> Frame:
+    """The log is not what it was: nothing else is shown, since no figure of it can be trusted."""
+    width = max(20, min(width, WIDEST))
+    rows = [*_large("LOG IN DOUBT", width, "inverse"), [(" " * width, "")],
+            *labelled("WHY", clean(error.what), width, 6), *labelled("DO NOW", clean(error.do), width, 6)]
+    return Frame([*rows, *[[(" " * width, "")]] * (height - len(rows))][:height], width)
+
+
+def down_words(glance: Glance, now: datetime) -> tuple[str, str] | None:
+    """What is down: in two or three large words, and in a sentence that says since when and why; None if nothing is."""
+    locked = glance.present.locked
+    if locked is not None:
+        return f"LOCKED {_minutes(locked.since, now)}", _locked_sentence(locked)
+    down = sorted((each for each in glance.present.bays if each.state is State.DOWN), key=lambda each: each.since)
+    if not down:
+        return None
+    sentence = "; ".join(f"{each.bay} since {_clock(each.since)}: {each.words}" for each in down)
+    which = f"{len(down)} DOWN" if len(down) > 1 else "DOWN"
+    return f"{which} {_minutes(down[0].since, now)}", sentence
+
+
+def pace_words(glance: Glance, now: datetime) -> str:
+    """How the line stands against its takt, in large words."""
+    ahead = glance.ahead(now)
+    if ahead is None:
+        return ""
+    return f"{-ahead} BEHIND" if ahead < 0 else f"{ahead} AHEAD" if ahead else "IN TAKT"
+
+
+def _line(glance: Glance, now: datetime, width: int) -> list[Row]:
+    left = min(_LEFT, width // 2)
+    share, pace = glance.review.first_pass, pace_words(glance, now) or "-"
+    head = ends(f" {clean(glance.review.log.origin.rpartition('/')[0])}  {_shift(glance, now)}",
+                f"{SIMULATED if glance.review.log.simulated else ''} {_clock(now)} ", width)
+    rows: list[Row] = [[(head, "bold")],
+                       [(fit(" first pass %", left), ""), (fit(_takt(glance), width - left), "")]]
+    large = percent(share.value).rstrip(" %").lstrip("<>") if share.of else "-"
+    if not _fits(pace, width - left):
+        pace = f"{'-' if 'BEHIND' in pace else ''}{pace.split()[0]}"
+    rows += _side(_large(large, left), _large(pace, width - left), left)
+    rows.append([(fit(f" {share_words(share)}, 95 %" if share.of else " no unit yet", width), "")])
+    rows += _down(glance, now, width)
+    return [*rows, *(_bay(each, glance, now, width) for each in glance.present.bays)]
+
+
+def _shift(glance: Glance, now: datetime) -> str:
+    present = glance.present
+    if present.began is None:
+        return f"{glance.review.window}, no shift"
+    if present.ended is not None:
+        return f"SHIFT OVER since {_clock(present.ended)}"
+    return f"shift for {time_words(_seconds(present.began, now))}"
+
+
+def _takt(glance: Glance) -> str:
+    pace = glance.review.pace
+    if pace.takt is None:
+        return "pace: no takt stated"
+    recent = "" if pace.recent.middle is None else \
+        f"; last {pace.recent.number} every {time_words(pace.recent.middle)}"
+    return f"takt {time_words(pace.takt)}{recent}"
+
+
+def _down(glance: Glance, now: datetime, width: int) -> list[Row]:
+    """What is down, large; nothing where all runs."""
+    down = down_words(glance, now)
+    if down is None:
+        return [[(" " * width, "")]]
+    rows = _large(down[0], width, "inverse")
+    return [*rows, *([(fit(f" {line}", width), "bold")] for line in wrapped(clean(down[1]), width - 2, 2))]
+
+
+def _bay(each: BayNow, glance: Glance, now: datetime, width: int) -> Row:
+    lasting, takt = _seconds(each.since, now), glance.review.pace.takt
+    long = each.state in (State.WAITING, State.TESTING) and takt is not None and lasting > _QUIET * takt
+    words = f" {clean(each.bay)}  {str(each.state).upper() if each.state is State.DOWN else each.state} " \
+            f"{time_words(lasting)}  {clean(each.words)}"
+    share = next((share for name, share in glance.review.by_bay if name == each.bay), None)
+    behind = f"{share.number} of {share.of} first " if share is not None and len(glance.present.bays) > 1 else ""
+    return [(ends(words, behind, width), "inverse" if each.state is State.DOWN else "bold" if long else "")]
+
+
+def _looks(glance: Glance, width: int, most: int = 2) -> list[Row]:
+    found = looks(glance.review)
+    if not found:
+        return [[(fit(f" {nothing(glance.review)}", width), "quiet")]]
+    rows: list[Row] = []
+    for each in found[:most]:
+        rows += labelled("LOOK", clean(each), width, _LOOKS)
+    if len(found) > most:
+        rows.append([(fit(f"        and {len(found) - most} more: eolseq review --shift", width), "quiet")])
+    return rows
+
+
+def _lists(glance: Glance, width: int, most: int = 3) -> list[Row]:
+    review = glance.review
+    return [*_list("not passed at", failure_rows(review), width, most),
+            *_list("time lost", stop_rows(review), width, most)]
+
+
+def _list(title: str, rows: list[Told], width: int, most: int) -> list[Row]:
+    if not rows:
+        return []
+    return [[(fit(f" {title}", width), "bold")],
+            *([(fit(f" {each.figure:>10}  {clean(each.words)}", width), "")] for each in rows[:most])]
+
+
+def _foot(glance: Glance, width: int) -> list[Row]:
+    log = glance.review.log
+    read = "" if glance.last is None else f"last entry {_clock(glance.last, seconds=True)} "
+    return [[(ends(f" log: {log.size} entries, root {log.root[:16]}", read, width), "quiet")]]
+
+
+def _fits(text: str, width: int) -> bool:
+    return drawable(text) and bool(tall(text, width - 2))
+
+
+def _large(text: str, width: int, style: str = "bold") -> list[Row]:
+    lines = tall(text, width - 2) if _fits(text, width) else ("", "", text, "", "")
+    return [[(fit(f" {line}", width), style)] for line in lines]
+
+
+def _side(one: list[Row], other: list[Row], left: int) -> list[Row]:
+    return [[(fit(row[0][0], left), row[0][1]), *more] for row, more in zip(one, other, strict=True)]
+
+
+def _beside(one: list[Row], other: list[Row], left: int, width: int) -> list[Row]:
+    count = max(len(one), len(other))
+    one = [*one, *[[(" " * left, "")]] * (count - len(one))]
+    other = [*other, *[[(" " * (width - left - 2), "")]] * (count - len(other))]
+    return [[*row, ("  ", ""), *more] for row, more in zip(one, other, strict=True)]
+
+
+def _locked_sentence(locked: LockedNow) -> str:
+    return f"the station, since {_clock(locked.since)}: {locked.reason} {locked.do}"
+
+
+def _minutes(since: datetime, now: datetime) -> str:
+    """A time in large letters."""
+    minutes = int(_seconds(since, now) // 60)
+    return f"{minutes} MIN" if minutes < 100 else f"{minutes // 60} H"
+
+
+def _clock(time: datetime, *, seconds: bool = False) -> str:
+    return f"{time:%H:%M:%S} UTC" if seconds else f"{time:%H:%M} UTC"
+
+
+def _seconds(since: datetime, now: datetime) -> float:
+    return max(0.0, (now - since).total_seconds())
