@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from eolseq.errors import Refused, WrongUse
 
 if TYPE_CHECKING:
     from eolseq.engine.run import RunResult
+    from eolseq.records.fixture_entries import Fixture
     from eolseq.records.keys import SigningKey
     from eolseq.records.log import Log
     from eolseq.station.file import Station
@@ -30,7 +32,7 @@ inspect   enter that somebody inspected it; its count of units begins anew
 show      how every fixture of the station stands
 
 DANGER: the baseline puts full test voltage on open leads. The hard-wired interlock of the station is the safety
-function, never this program. On a real station maintenance shows its key (--key)."""
+function, never this program. On a real station maintenance signs what it measured or inspected (--key)."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -96,13 +98,28 @@ def _inspect(options: argparse.Namespace, station: Station, fixture: FixtureRule
         _refuse_key(log, key)
         days = fixture.inspect_every
         until = None if days is None else (clock.now().date() + timedelta(days=days)).isoformat()
-        index = log.append(Fixture(
+        index = _append(log, Fixture(
             fixture=fixture.name, what="inspected", outcome="pass", sentence=options.found.strip()[:400],
-            by=_person(options.by, key), good_until=until, station_digest=station.digest))
+            by=_person(options.by, key), good_until=until, station_digest=station.digest), key)
         log.checkpoint()
     due = f" It is due again after {until}." if until is not None else ""
     print(signing.visible(f"{fixture.name} was inspected by {options.by} (entry {index}).{due}"))
     return 0
+
+
+def _append(log: Log, entry: Fixture, key: SigningKey | None) -> int:
+    """Write an entry about a fixture, with a document of it that maintenance signs where there is a key."""
+    from dataclasses import replace
+
+    from eolseq.records.documents import FIXTURE_TYPE, make_document
+    from eolseq.records.station_checks import fixture_payload
+
+    if key is None:
+        return log.append(entry)
+    with suppress(Refused):
+        log.refuse_wrong_clock()  # its mark comes first, since the document names the very entry that carries it
+    document = make_document(FIXTURE_TYPE, fixture_payload(log.origin, log.size, entry), key)
+    return log.append(replace(entry, document=document.decode()))
 
 
 def _refuse_key(log: Log, key: SigningKey | None) -> None:
@@ -133,7 +150,7 @@ def _measure(options: argparse.Namespace, station: Station, path: Path, fixture:
         asker(at.order, tell)(_INSTRUCTIONS[options.what].format(piece=piece), _ORDERS[options.what])
         gates = [FilesGate(station, pages, log, clock.now().date())]
         result, index = measure(fixture, options.what, opened, pages, clock, log, tell, at.asking, gates,
-                                _person(options.acknowledge or "at the terminal", key))
+                                _person(options.acknowledge or "at the terminal", key), key)
     print(signing.visible(f"{fixture.name}, {options.what}: {str(result.outcome).upper()}. {_said(result)}"
                           + (f" (entry {index})" if index is not None else " NOT MEASURED.")))
     return 0 if str(result.outcome) == "pass" else running.EXITS[str(result.outcome)]
@@ -145,10 +162,12 @@ _ORDERS = {"zero": "fit shorted", "baseline": "fit empty"}
 
 
 def measure(fixture: FixtureRules, what: str, opened: Any, pages: Mapping[str, Any], clock: Any, log: Any,
-            tell: Any, asking: Any, gates: list[Any], by: str) -> tuple[RunResult, int | None]:
+            tell: Any, asking: Any, gates: list[Any], by: str,
+            key: SigningKey | None = None) -> tuple[RunResult, int | None]:
     """Measure a fixture without a unit, through cautions, guard and the one door; the entry that says what was found.
 
-    ``what``: zero or baseline. What was refused or stopped says nothing of the fixture and makes no entry.
+    ``what``: zero or baseline. What was refused or stopped says nothing of the fixture and makes no entry. ``key``, of
+    maintenance, signs it.
     """
     from eolseq.commands.run import bay_of
     from eolseq.engine.run import UnitRun
@@ -163,7 +182,7 @@ def measure(fixture: FixtureRules, what: str, opened: Any, pages: Mapping[str, A
     result = UnitRun(clock, plan, bay, log, told, asking, gates, reference=True).run(SERIAL)
     if result.index is None or str(result.outcome) in ("refused", "stopped"):
         return result, None
-    index = log.append(_entry(fixture, what, result, station, clock.now().date(), by))
+    index = _append(log, _entry(fixture, what, result, station, clock.now().date(), by), key)
     log.checkpoint()
     return result, index
 
@@ -177,7 +196,7 @@ def _said(result: RunResult) -> str:
     return "Every reading lies in its band." if str(result.outcome) == "pass" else result.sentence
 
 
-def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station, today: date, by: str) -> Any:
+def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station, today: date, by: str) -> Fixture:
     from eolseq.records.fixture_entries import Fixture
 
     rules: Any = fixture.zero if what == "zero" else fixture.baseline
@@ -197,15 +216,16 @@ def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station
 
 def _show(station: Station) -> int:
     from eolseq.clock import SystemClock
+    from eolseq.commands.covering import told_in
     from eolseq.records.reader import Records
-    from eolseq.verification.fixtures import Now, cycles, fixture_reasons, mounted_last, told_of
+    from eolseq.verification.fixtures import Now, cycles, fixture_reasons, mounted_last
 
     if not station.fixtures:
         print(f"{station.name} names no fixtures.")
         return 0
     has_log = (Path(station.records) / "log.jsonl").is_file()
     records = Records.open(Path(station.records)) if has_log else None
-    told = told_of(records.documents) if records is not None else ()
+    told = told_in(records, simulated=bool(station.simulated)) if records is not None else ()
     since = records.runs_since if records is not None else _none_since
     now = SystemClock().now().date()
     for each in station.fixtures:

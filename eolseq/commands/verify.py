@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -176,6 +176,8 @@ def record_results(log: Log, station: Station, found: Verified, identities: Mapp
         identity = identities[each.instrument]
         named = InstrumentNamed(each.instrument, identity.model, identity.serial, counts.get(each.instrument))
         page = pages[each.instrument].digest
+        with suppress(Refused):
+            log.refuse_wrong_clock()  # its mark comes first, since a document names the very entry that carries it
         document = _document(log, each, named, page, station.digest, index_of_run, key) if key is not None else None
         written[each.instrument] = log.append(entry_of(each, named, run=index_of_run, page=page,
                                                        station=station.digest, document=document))

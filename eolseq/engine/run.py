@@ -24,7 +24,7 @@ from eolseq.engine.sureness import sure_of
 from eolseq.errors import EolseqError, LinkAborted, Refused, StationFault, Stopped
 from eolseq.guard.power import LockedRed
 from eolseq.sequence.model import Sequence as TestSequence
-from eolseq.serials import reserved
+from eolseq.serials import OF_THE_PROGRAM, reserved
 from eolseq.steps.base import Evidence, Step
 
 GUARD_WAIT = 60.0  # seconds for the guard to be seen open and then closed
@@ -293,7 +293,7 @@ class UnitRun:
         outcome = run_outcome([verdict.outcome for _, verdict in steps if verdict.outcome is not Outcome.NOT_REACHED])
         if outcome is Outcome.PASS and any(v.outcome is not Outcome.PASS for _, v in steps):
             outcome = Outcome.FAULT
-        sentence = self._sentence(outcome, steps) + self._lost_stop_lines()
+        sentence = self._sentence(serial, outcome, steps) + self._lost_stop_lines()
         index = self._record.end(serial, outcome, sentence, steps)
         if self._record.fault is not None:
             outcome = Outcome.FAULT if outcome is not Outcome.FAIL else outcome
@@ -309,10 +309,12 @@ class UnitRun:
         return f" OFF could not be sent on the stop line of {', '.join(lost)}: call maintenance to check its line." \
             if lost else ""
 
-    def _sentence(self, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
+    def _sentence(self, serial: str, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
         for step, verdict in steps:
             if verdict.outcome is outcome and outcome is not Outcome.PASS:
                 return f"{step.name}: {verdict.sentence}"
         if self._trial:
             return "Every step passed, in a trial. This unit is NOT released: mark it and keep it apart."
-        return "Every step passed. Open the guard and take the unit out."
+        if serial in OF_THE_PROGRAM:
+            return "Every step passed. There was no unit in it."
+        return f"Every step passed. Open the guard and take the {'reference ' if self._reference else ''}unit out."
