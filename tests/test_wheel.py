@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parent.parent
 DEMO = ["run", "sequences/duct-heater-6kw.yaml", "--unit", "DH6-00000001",
         "--station", "simulators/demo-station.yaml", "--acknowledge", "demo"]
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 
 def spoken(words: list[str], folder: Path) -> subprocess.CompletedProcess[str]:

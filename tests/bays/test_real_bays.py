@@ -23,7 +23,7 @@ from tests.bays_rig import PAGES, STATION
 from tests.rig import ROOT, SEQUENCE
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_two_bays_over_real_lines_and_the_guard_of_a_third_stops_nobody(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
@@ -123,7 +123,7 @@ def plant(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_shift_at_four_bays_killed_in_the_middle_and_started_again(plant: Path) -> None:
     with Process(plant) as first:
         first.sign_in()
@@ -141,7 +141,7 @@ def test_a_shift_at_four_bays_killed_in_the_middle_and_started_again(plant: Path
     assert not report.findings and report.outcomes["abandoned"] == 2
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_signal_makes_every_bay_safe_before_it_ends_the_shift(plant: Path) -> None:
     with Process(plant) as shift:
         shift.sign_in()

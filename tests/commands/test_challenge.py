@@ -10,7 +10,7 @@ import pytest
 from eolseq.__main__ import main
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 
 def test_a_missed_unit_locks_and_lists_suspects(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,

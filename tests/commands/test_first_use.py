@@ -87,7 +87,7 @@ ENROL = ["keys", "enrol", "keys/q-1.pem.pub", "--station", "simulators/demo-stat
          "--reason", "first key"]
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_person_is_asked_for_passphrases_and_before_anything_is_written(tmp_path: Path) -> None:
     make = Terminal(MAKE, tmp_path)
     make.wait_for("Passphrase for keys/q-1.pem: ")
@@ -107,7 +107,7 @@ def test_a_person_is_asked_for_passphrases_and_before_anything_is_written(tmp_pa
         assert Records.open(tmp_path / "records").size == (2 if code == 0 else 1)
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_two_different_passphrases_make_no_key(tmp_path: Path) -> None:
     make = Terminal(MAKE, tmp_path)
     make.wait_for("Passphrase for")

@@ -15,7 +15,7 @@ from eolseq.records import entries
 from eolseq.station.file import load_station
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 DEMO = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
 

@@ -14,7 +14,7 @@ from eolseq.__main__ import main
 from eolseq.records.reader import Records
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 
 @pytest.mark.parametrize(("says", "code"), [("no", 0), ("yes", 1)])

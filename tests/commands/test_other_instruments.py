@@ -19,7 +19,7 @@ from tests.benches import changed_files
 from tests.rig import ROOT
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_unit_is_run_with_them(quick_path: Path, monkeypatch: pytest.MonkeyPatch,
                                  capfd: pytest.CaptureFixture[str]) -> None:
     monkeypatch.chdir(quick_path)

@@ -23,7 +23,7 @@ from tests.commands.test_keys import make, with_passphrase
 from tests.commands.test_real_path import SERIAL, Bench
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 WORDS, MAINTAINER, NOBODY = b"a passphrase for the tests\n", b"m-1\n", b"\x04"
 REFERENCES = """  sequence: earth.yaml

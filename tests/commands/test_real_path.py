@@ -22,7 +22,7 @@ from tests.commands.test_approve import EARTH, approve
 from tests.commands.test_keys import make, with_passphrase
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 SERIAL = "DH6-00000001"
 class Bench:

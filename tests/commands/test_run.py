@@ -18,7 +18,7 @@ from eolseq.screen.words import ASK
 from eolseq.simulation.file import load_simulator
 from tests.safety.real import ROOT, SERIAL, TRIAL_PASSED, Bench, bench_at, bench_station, loaded, short_sequence
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 NOWHERE = "TCPIP0::127.0.0.1::9::SOCKET"  # the discard port, at which nobody listens here
 

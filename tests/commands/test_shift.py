@@ -138,7 +138,7 @@ def bays(tmp_path: Path) -> Iterator[Any]:
                 stream.close()
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_the_end_of_input_ends_the_shift(bays: Any) -> None:
     bay = bays()
     bay.sign_in()
@@ -149,7 +149,7 @@ def test_the_end_of_input_ends_the_shift(bays: Any) -> None:
     assert "Review of the last shift" in bay.said
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_killed_in_the_middle_and_started_again(bays: Any) -> None:
     bay = bays()
     bay.until_live()
@@ -170,7 +170,7 @@ def test_killed_in_the_middle_and_started_again(bays: Any) -> None:
     assert next(each for each in again.log() if each["kind"] == "abandon")["energised"] == "yes"
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_a_signal_makes_safe_first_and_ends_the_shift(number: signal.Signals, bays: Any) -> None:
     bay = bays()
@@ -183,7 +183,7 @@ def test_a_signal_makes_safe_first_and_ends_the_shift(number: signal.Signals, ba
     assert shift["reason"].startswith("Ended by ")
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_no_key_stops_a_test_and_a_closed_terminal_makes_safe(bays: Any) -> None:
     bay = bays(terminal=True)
     bay.sign_in()
@@ -199,7 +199,7 @@ def test_no_key_stops_a_test_and_a_closed_terminal_makes_safe(bays: Any) -> None
     assert shift["reason"] in ("Ended by a closed terminal.", "The input ended.")
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_scanner_on_a_serial_port_that_goes_and_comes_back() -> None:
     master, slave = pty.openpty()
     clock, said = SystemClock(), list[Scan]()

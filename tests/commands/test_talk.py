@@ -17,7 +17,7 @@ from eolseq.station.file import load_station
 from tests.commands.test_keys import make, with_passphrase
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 DEMO = ROOT / "simulators/demo-station.yaml"
 STATION = ("--station", "simulators/demo-station.yaml")

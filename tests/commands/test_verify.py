@@ -12,7 +12,7 @@ from eolseq.__main__ import main
 from eolseq.records.reader import Records
 from tests.rig import ROOT
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 CHECKS = "checks: {verification: {every: day, units: 50}, challenge: {every: never}}\n"
 SHORT = """format: 1

@@ -100,7 +100,7 @@ def test_a_manner_that_a_page_forgets_is_never_a_reading(old: str, new: str, wor
         assert reading.value is None and reading.special == "not a number"
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_it_is_spoken_to_over_a_real_line(tmp_path: Path) -> None:
     """On a pseudo-terminal, after another baud rate was asked for and taken."""
     simulator, _ = changed_bench(tmp_path, "resistance")

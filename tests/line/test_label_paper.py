@@ -97,7 +97,7 @@ def test_a_code_too_fine_for_its_place_is_not_printed() -> None:
         label_pdf(replace(TEMPLATES["unit"], parts=parts), LABEL, code_for(LABEL))
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_bays_draw_side_by_side() -> None:
     """The same bytes from eight threads at once as from one."""
     labels = [replace(LABEL, serial=f"DH6-{number:08d}", simulated=number % 2 == 0) for number in range(8)]

@@ -380,7 +380,7 @@ def fake(folder: Path, name: str, script: str) -> None:
     path.chmod(path.stat().st_mode | stat.S_IXUSR)
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_print_queue_is_given_the_file_by_lp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fake(tmp_path / "bin", "lp", f'echo "$@" > "{tmp_path}/words"; cat > "{tmp_path}/job.pdf"; '
          'echo "request id is LABELS-12 (0 file(s))"')
@@ -404,7 +404,7 @@ QUEUES = {
 }
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 @pytest.mark.parametrize("name", QUEUES)
 def test_a_queue_that_does_not_take_it_leaves_the_label_unknown(name: str, tmp_path: Path,
                                                                monkeypatch: pytest.MonkeyPatch) -> None:
@@ -420,7 +420,7 @@ def test_a_queue_that_does_not_take_it_leaves_the_label_unknown(name: str, tmp_p
         assert told in payloads(log)[-1]["reason"]
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_queue_that_is_paused_takes_the_label_and_prints_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The words are those of a CUPS 2.4 scheduler whose queue was paused; seen."""
     fake(tmp_path / "bin", "lp", 'cat > /dev/null; echo "request id is LABELS-2 (0 file(s))"')
@@ -431,7 +431,7 @@ def test_a_queue_that_is_paused_takes_the_label_and_prints_none(tmp_path: Path, 
         assert outcome.state == "unknown" and "LABELS-2" in outcome.sentence and "disabled" in outcome.sentence
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 @pytest.mark.parametrize(("says", "told"), [
     ("LABELS not accepting requests since Wed 25 Nov 2026 - Rejecting Jobs", "takes no jobs now"),
     ("LABELS accepting requests since Wed 25 Nov 2026\nprinter LABELS disabled since Wed 25 Nov 2026 - Paused",

@@ -24,7 +24,7 @@ CALLS = ("mkdir", "flock", "write", "fdatasync", "fsync", "rename", "link", "unl
 SCRIPT = Path(__file__).with_name("station_script.py")
 STRACE = shutil.which("strace")
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 
 def may_trace(folder: Path) -> bool:

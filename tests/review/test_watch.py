@@ -280,7 +280,7 @@ def _until(descriptor: int, wanted: str, seconds: float = 30.0) -> str:
     return text
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_at_a_terminal(line: Line, number: signal.Signals) -> None:
     """Drawn, redrawn as the log grows and as the terminal changes its size, and ended with 0."""
@@ -307,7 +307,7 @@ def test_at_a_terminal(line: Line, number: signal.Signals) -> None:
         os.close(theirs)
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_into_a_pipe(line: Line) -> None:
     line.shift("begin")
     line.log.checkpoint()

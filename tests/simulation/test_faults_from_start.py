@@ -146,7 +146,7 @@ def test_the_manual_says_what_every_fault_does() -> None:
     assert dict(rows) == known and len(rows) == len(known) == 18
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_they_are_there_over_real_lines(tmp_path: Path) -> None:
     simulator = Simulator("--fault", "current:wrong-identity", "--fault", "power:split-at:3", "--fault", "input:refused")
     try:
@@ -158,7 +158,7 @@ def test_they_are_there_over_real_lines(tmp_path: Path) -> None:
         simulator.close()
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_a_run_on_a_station_file_that_is_faulty_does_not_pass(tmp_path: Path) -> None:
     station = tmp_path / "station.yaml"
     station.write_text(STATION_FILE.read_text("utf-8") + "\nfaulty: ['current:wrong-identity']\n", "utf-8")

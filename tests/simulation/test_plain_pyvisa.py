@@ -25,7 +25,7 @@ from eolseq.quantity import Quantity, parse
 from tests.safety.real import PATIENCE, ROOT, Simulator, loaded
 from tests.simulation.plain_script import FORMS, settled
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 SCRIPT = Path(__file__).with_name("plain_script.py")
 NO_ERROR = '0,"No error"'

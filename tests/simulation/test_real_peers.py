@@ -23,7 +23,7 @@ from tests.benches import changed_bench
 from tests.rig import SIMULATOR
 from tests.served import serving
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 Ask = Callable[[str, str], str]
 """Asks the instrument at a VISA address something; its answer without the end, "" for a message that asks nothing."""

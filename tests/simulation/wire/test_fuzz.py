@@ -96,7 +96,7 @@ def test_whatever_is_said_to_a_bay_it_goes_on(said: list[tuple[str, bytes, float
     assert math.isfinite(bay.voltage_at_unit())
 
 
-@pytest.mark.real_time
+@pytest.mark.real_lines
 def test_noise_on_real_lines_keeps_nobody_waiting() -> None:
     """Every byte there is, in every order that two bytes have, into each socket; the next question is answered."""
     noise = b"".join(bytes((first, second)) for first in range(0, 256, 5) for second in range(256))

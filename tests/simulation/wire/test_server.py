@@ -27,7 +27,7 @@ from eolseq.simulation.instrument import Instrument
 from eolseq.simulation.lines import EventLines
 from eolseq.simulation.server import Server, serve
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 ID = b"ALDERVALE EXAMPLE,WT-0,0001,1.0\n"
 PATIENCE = 5.0
