@@ -10,8 +10,9 @@ import re
 RESERVED = "REFERENCE-"
 """How serials begin that belong to reference units and known loads; no unit may have one, and none is released."""
 
-KNOWN_LOADS, BY_HAND, NO_UNIT = (f"{RESERVED}{what}" for what in ("KNOWN-LOADS", "BY-HAND", "NO-UNIT"))
-OF_THE_PROGRAM = (KNOWN_LOADS, BY_HAND, NO_UNIT)
+KNOWN_LOADS, BY_HAND, NO_UNIT, AIRFLOW = (f"{RESERVED}{what}" for what in ("KNOWN-LOADS", "BY-HAND", "NO-UNIT",
+                                                                           "AIRFLOW"))
+OF_THE_PROGRAM = (KNOWN_LOADS, BY_HAND, NO_UNIT, AIRFLOW)
 """What the program's own plans run under, where no unit is tested; no sequence file stands behind these to approve."""
 
 LIKE = "letters, digits, dashes, sets such as [0-9] and counts such as {8}: DH6-[0-9]{8}"
@@ -43,6 +44,12 @@ def read_pattern(text: str) -> str:
         raise ValueError(f"more than {_MOST_VARIABLE} counts with two numbers in the pattern '{text}'")
     _compiles(text)
     return text
+
+
+def example(pattern: str) -> str:
+    """The first serial that fits a pattern: the first letter of every set, and the lowest of every count."""
+    found = [(each["atom"], int(each["low"] or 1)) for each in _ATOM.finditer(pattern)]
+    return "".join(atom.lstrip("[\\")[0] * times for atom, times in found)
 
 
 def _check_counts(found: re.Match[str], text: str) -> int:

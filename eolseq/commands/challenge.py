@@ -137,22 +137,23 @@ def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, ref
                            listen=typed_at_terminal)
             return unit.run(serial_of(reference))
 
-        shown, ended = show_all(station, challenge, at.order, tell, test)
+        shown, ended = show_all(station, references, at.order, tell, test)
         if ended is None:
             record(log, station, challenge, sequence, pages, shown, options.acknowledge or "at the terminal",
                    late=late_words(sequence, opened, pages, log, clock.now()))
     return shown, ended
 
 
-def show_all(station: Station, challenge: Challenges, order: Order | None, tell: Callable[[Any], None],
+def show_all(station: Station, wanted: References, order: Order | None, tell: Callable[[Any], None],
              test: Callable[[Reference], RunResult]) -> tuple[list[Shown], RunResult | None]:
     """Every reference unit, one after another; a run that was refused or stopped ends it, and nothing is concluded."""
     from eolseq.engine.events import Instruction
     from eolseq.verification.challenge import judge_reference
 
     shown: list[Shown] = []
-    simulated = _simulated(station) if order is not None else None
-    for each in sorted(challenge.references, key=lambda one: simulated is not None and one.simulated in simulated[1]):
+    simulated = _simulated(station, wanted.sequence) if order is not None else None
+    faults_last = sorted(wanted.challenge.references, key=lambda one: bool(simulated and one.simulated in simulated[1]))
+    for each in faults_last:
         tell(Instruction(f"Connect the reference unit '{each.name}': {each.about}."))
         if order is not None and simulated is not None:
             serial, faults = simulated
@@ -167,13 +168,20 @@ def show_all(station: Station, challenge: Challenges, order: Order | None, tell:
     return shown, None
 
 
-def _simulated(station: Station) -> tuple[str, frozenset[str]]:
-    """The serial of the simulated unit, and the faults of the bay, which stay: references with one come last."""
+def _simulated(station: Station, sequence: Sequence) -> tuple[str, frozenset[str]]:
+    """A serial of the simulated unit, and the faults of the bay, which stay: references with one come last.
+
+    The unit is the simulator's own where it is of the sequence's models, else one of these.
+    """
+    from eolseq.serials import example
     from eolseq.shipped import find
     from eolseq.simulation.file import load_simulator
 
     simulator = load_simulator(find(station.simulated, shipped=True))
-    return simulator.serial, frozenset(simulator.faults)
+    models, serial = sequence.unit.models, simulator.serial
+    if simulator.model_of(serial).model not in models:
+        serial = next((example(each.serial_pattern) for each in simulator.units if each.model in models), serial)
+    return serial, frozenset(simulator.faults)
 
 
 def late_words(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime) -> str:

@@ -153,7 +153,8 @@ class StationChecks:
         from eolseq.commands.challenge import gates_of_challenge, late_words, record, show_all
         from eolseq.verification.challenge import serial_of
 
-        station, (challenge, sequence) = self._opened.station, self._reference()
+        station, wanted = self._opened.station, self._reference()
+        challenge, sequence = wanted
         gates, approval = gates_of_challenge(sequence, self._opened, self._pages, self._log, self._clock)
 
         def acknowledge(_: Cautions) -> str | None:
@@ -169,7 +170,7 @@ class StationChecks:
 
         if self._order is not None:
             self._order({"closes_by_itself": True})
-        shown, ended = show_all(station, challenge, self._order, tell, test)
+        shown, ended = show_all(station, wanted, self._order, tell, test)
         if ended is not None:
             raise Refused(f"Not challenged to the end. {ended.sentence}", "Begin it again: =challenge.")
         if self._order is not None:
