@@ -82,20 +82,21 @@ ROOM = 1 << 20
 
 
 class Folder:
-    """A folder that takes each label as PDF and as PNG, a ticket as text too, under a name of its own.
+    """A folder that takes each label as PDF and, with ``pictures``, as PNG, a ticket as text too, under its own name.
 
     Nothing is written over.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, pictures: bool = True) -> None:
         self.name = f"folder {folder}"
-        self._folder = folder
+        self._folder, self._pictures = folder, pictures
 
     def print(self, name: str, pdf: bytes, text: str = "") -> str:
         """Write the files, durable; the first one's name."""
         from eolseq.line.paper import picture
 
-        files = {"pdf": pdf, "png": picture(pdf), **({"txt": text.encode()} if text else {})}
+        files = {"pdf": pdf, **({"png": picture(pdf)} if self._pictures else {}),
+                 **({"txt": text.encode()} if text else {})}
         stem = self._folder / quote(name, safe=" ")
         try:
             self._folder.mkdir(parents=True, exist_ok=True)

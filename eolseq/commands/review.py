@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -89,8 +90,11 @@ def shift_window(found: Records) -> Window:
     return window
 
 
-def say_shift(station: Station, path: Path) -> None:
-    """Print the short review of the shift that has just ended; one that cannot be made is told, and changes nothing."""
+def say_shift(station: Station, path: Path, paper: str = "") -> None:
+    """Print the short review of the shift that has just ended, and what came of its page, if it has one.
+
+    A review that cannot be made is told, and changes nothing.
+    """
     from eolseq.errors import EolseqError
     from eolseq.records.reader import Records
     from eolseq.review.words import brief
@@ -102,7 +106,8 @@ def say_shift(station: Station, path: Path) -> None:
     except EolseqError as error:
         said = [f"The shift could not be reviewed. {error}"]
     print()
-    for line in [*said, f"all of it: eolseq review --shift --station {path} (on paper: --pdf FILE)"]:
+    for line in [*said, *textwrap.wrap(paper, 78, break_on_hyphens=False),
+                 f"all of it: eolseq review --shift --station {path} (on paper: --pdf FILE)"]:
         print(visible(line))
 
 

@@ -15,6 +15,7 @@ from eolseq.errors import Refused, WrongUse
 if TYPE_CHECKING:
     from signal import Signals
 
+    from eolseq.commands.review_paper import ShiftPaper
     from eolseq.line.resume import Before
     from eolseq.line.scans import Inbox, Scan
     from eolseq.line.switchboard import Switchboard
@@ -46,6 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Run the shift; 0 when it was ended in good order, 4 by a signal."""
     from eolseq.clock import SystemClock
+    from eolseq.commands.review_paper import ShiftPaper
     from eolseq.commands.run import SWITCH_INTERVAL, check_fit, pages_of
     from eolseq.screen.shift_screen import open_shift_screen
     from eolseq.shipped import find
@@ -59,22 +61,24 @@ def run(options: argparse.Namespace) -> int:
     for each in sequences:
         check_fit(each, station, pages)
     sys.setswitchinterval(SWITCH_INTERVAL)
+    paper = ShiftPaper(station)
     if len(station.bays) > 1:
-        return _reviewed(station, options, _at_the_bays(options, station, path, sequences, pages, defects))
+        code = _at_the_bays(options, station, path, sequences, pages, defects, paper)
+        return _reviewed(station, options, code, paper)
     screen = open_shift_screen(sys.stdout, SystemClock(), plain=options.plain, silent=options.silent)
     try:
-        code = _at_the_bay(options, station, path, sequences, pages, defects, screen)
+        code = _at_the_bay(options, station, path, sequences, pages, defects, screen, paper)
     finally:
         screen.close()
-    return _reviewed(station, options, code)
+    return _reviewed(station, options, code, paper)
 
 
-def _reviewed(station: Station, options: argparse.Namespace, code: int) -> int:
+def _reviewed(station: Station, options: argparse.Namespace, code: int, paper: ShiftPaper) -> int:
     """The exit code, after the lead was shown the shift; one that a signal ended is to be over at once."""
     if code == 0:
         from eolseq.commands.review import say_shift
 
-        say_shift(station, options.station)
+        say_shift(station, options.station, paper.said)
     return code
 
 
@@ -109,7 +113,7 @@ def _defects(options: argparse.Namespace, station: Station) -> dict[str, str]:
 
 
 def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
-                pages: Mapping[str, Any], defects: Mapping[str, str], screen: Any) -> int:
+                pages: Mapping[str, Any], defects: Mapping[str, str], screen: Any, paper: ShiftPaper) -> int:
     from eolseq.commands.run import ready_log
     from eolseq.commands.shift_input import sources
     from eolseq.commands.shift_parts import AtStation
@@ -137,11 +141,13 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
             after.resume(past.pending)
         stack.enter_context(sources(around.rules, inbox, wires.clock, screen.tell))
         Shift(around, inbox, screen.tell, after, screen.pages).run()
+        if not inbox.by_signal:
+            paper.print(log)
         return STOPPED if inbox.by_signal else 0
 
 
 def _at_the_bays(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
-                 pages: Mapping[str, Any], defects: Mapping[str, str]) -> int:
+                 pages: Mapping[str, Any], defects: Mapping[str, str], paper: ShiftPaper) -> int:
     """A shift at several bays, each in a frame of its own, or in lines that each begin with their bay."""
     from eolseq.clock import SystemClock
     from eolseq.commands.shift_bays import run_bays
@@ -149,7 +155,7 @@ def _at_the_bays(options: argparse.Namespace, station: Station, path: Path, sequ
 
     screen = open_bays_screen(sys.stdout, SystemClock(), station.bays, plain=options.plain, silent=options.silent)
     try:
-        ended = run_bays(options, station, path, sequences, pages, defects, screen.tell, screen.pages)
+        ended = run_bays(options, station, path, sequences, pages, defects, screen.tell, screen.pages, paper)
         return STOPPED if ended else 0
     finally:
         screen.close()

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import argparse
 
     from eolseq.clock import Clock
+    from eolseq.commands.review_paper import ShiftPaper
     from eolseq.commands.wiring import Order
     from eolseq.line.bay_events import Busy
     from eolseq.line.resume import Before
@@ -146,7 +147,7 @@ def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: T
 
 def run_bays(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
              pages: Mapping[str, Any], defects: Mapping[str, str], tell: TellAt,
-             pages_shown: Pages) -> bool:
+             pages_shown: Pages, paper: ShiftPaper) -> bool:
     """The whole shift at every bay; whether a signal ended it."""
     from eolseq.commands.run import ready_log
     from eolseq.commands.shift import signals_end
@@ -167,4 +168,6 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
         stack.enter_context(signals_end(opened, bays.board))
         stack.enter_context(sources(station.shift, bays.board, wires.clock, partial(tell, station.bays[0])))
         bays.run(past)
+        if not bays.board.by_signal:
+            paper.print(log)
         return bays.board.by_signal

@@ -8,7 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from eolseq.review.review import Review
+from eolseq.review.review import Review, why
 from eolseq.review.stops import reason_of
 
 KINDS = frozenset({"begin", "end", "abandon", "shift", "lock", "unlock"})
@@ -115,8 +115,7 @@ class Presence:
             return
         outcome = str(payload.get("outcome", "abandoned"))
         if outcome in ("stopped", "fault", "abandoned"):
-            said = payload["sentence"] if "sentence" in payload else payload["reason"]
-            words = f"{outcome}: {reason_of(said, str(payload['serial']))}"
+            words = why(payload, outcome) if outcome != "abandoned" else f"abandoned: {reason_of(payload['reason'])}"
             since = self._bays[bay].since if outcome == "abandoned" and bay in self._bays else at
             self._bays[bay] = BayNow(bay, State.DOWN, since, words)
         else:

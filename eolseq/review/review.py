@@ -155,7 +155,7 @@ class Reviewer:
             if outcome in JUDGED:
                 self._paces.ended(run.bay, run.began, at)
             else:
-                self._stops.stopped(run.bay, _why(payload, outcome), at)
+                self._stops.stopped(run.bay, why(payload, outcome), at)
 
     def _abandon(self, _: int, payload: Mapping[str, Any]) -> None:
         """The program or the power went; nobody knows when, so the time is counted from the run's begin."""
@@ -217,7 +217,7 @@ def _model(begin: Mapping[str, Any]) -> str:
     return ", ".join(begin.get("models") or ()) or str(begin["sequence"]["name"])
 
 
-def _why(end: Mapping[str, Any], outcome: str) -> str:
+def why(end: Mapping[str, Any], outcome: str) -> str:
     """Why a run was stopped or a fault: its step's own sentence, which has the step's name not before it."""
     said = next((step["sentence"] for step in end["steps"] if step["outcome"] == outcome), end["sentence"])
     return f"{outcome}: {reason_of(said, str(end['serial']))}"

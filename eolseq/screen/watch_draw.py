@@ -5,6 +5,7 @@ No colour: those belong to safety. What is down is inverse and large.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from eolseq.errors import EolseqError
@@ -21,6 +22,7 @@ BESIDE = 118
 WIDEST = 160
 _LEFT = 32  # columns of the yield in 80
 _LOOKS = 3  # rows of a thing to look at
+_STRIPS_FROM = 22  # rows
 _QUIET = 3  # takts without a unit, after which that is shown in bold
 
 
@@ -29,10 +31,10 @@ def draw_watch(glance: Glance, now: datetime, width: int, height: int) -> Frame:
     width = max(20, min(width, WIDEST))
     foot = _foot(glance, width)
     if width < BESIDE:
-        rows = [*_line(glance, now, width), *_looks(glance, width), *_lists(glance, width)]
+        rows = [*_line(glance, now, width, height), *_looks(glance, width), *_lists(glance, width)]
     else:
         left = width // 2
-        one = _line(glance, now, left)
+        one = _line(glance, now, left, height)
         other = [*_looks(glance, width - left - 2, 6), *_lists(glance, width - left - 2, 6)]
         rows = _beside(one, other, left, width)
     rows = rows[:height - len(foot)]
@@ -43,7 +45,7 @@ def draw_watch(glance: Glance, now: datetime, width: int, height: int) -> Frame:
 def draw_doubt(error: EolseqError, width: int, height: int) -> Frame:
     """The log is not what it was: nothing else is shown, since no figure of it can be trusted."""
     width = max(20, min(width, WIDEST))
-    rows = [*_large("LOG IN DOUBT", width, "inverse"), [(" " * width, "")],
+    rows = [*_inverse("LOG IN DOUBT", width), [(" " * width, "")],
             *labelled("WHY", clean(error.what), width, 6), *labelled("DO NOW", clean(error.do), width, 6)]
     return Frame([*rows, *[[(" " * width, "")]] * (height - len(rows))][:height], width)
 
@@ -69,7 +71,7 @@ def pace_words(glance: Glance, now: datetime) -> str:
     return f"{-ahead} BEHIND" if ahead < 0 else f"{ahead} AHEAD" if ahead else "IN TAKT"
 
 
-def _line(glance: Glance, now: datetime, width: int) -> list[Row]:
+def _line(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
     left = min(_LEFT, width // 2)
     share, pace = glance.review.first_pass, pace_words(glance, now) or "-"
     head = ends(f" {clean(glance.review.log.origin.rpartition('/')[0])}  {_shift(glance, now)}",
@@ -81,7 +83,7 @@ def _line(glance: Glance, now: datetime, width: int) -> list[Row]:
         pace = f"{'-' if 'BEHIND' in pace else ''}{pace.split()[0]}"
     rows += _side(_large(large, left), _large(pace, width - left), left)
     rows.append([(fit(f" {share_words(share)}, 95 %" if share.of else " no unit yet", width), "")])
-    rows += _down(glance, now, width)
+    rows += _down(glance, now, width, height)
     return [*rows, *(_bay(each, glance, now, width) for each in glance.present.bays)]
 
 
@@ -103,12 +105,12 @@ def _takt(glance: Glance) -> str:
     return f"takt {time_words(pace.takt)}{recent}"
 
 
-def _down(glance: Glance, now: datetime, width: int) -> list[Row]:
-    """What is down, large; nothing where all runs."""
+def _down(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
+    """What is down, large; nothing where all runs. Inverse letters need strips around them to be read from afar."""
     down = down_words(glance, now)
     if down is None:
         return [[(" " * width, "")]]
-    rows = _large(down[0], width, "inverse")
+    rows = _inverse(down[0], width) if height >= _STRIPS_FROM else _large(down[0], width)
     return [*rows, *([(fit(f" {line}", width), "bold")] for line in wrapped(clean(down[1]), width - 2, 2))]
 
 
@@ -118,7 +120,7 @@ def _bay(each: BayNow, glance: Glance, now: datetime, width: int) -> Row:
     words = f" {clean(each.bay)}  {str(each.state).upper() if each.state is State.DOWN else each.state} " \
             f"{time_words(lasting)}  {clean(each.words)}"
     share = next((share for name, share in glance.review.by_bay if name == each.bay), None)
-    behind = f"{share.number} of {share.of} first " if share is not None and len(glance.present.bays) > 1 else ""
+    behind = f"{share.number} of {share.of} first pass " if share is not None and len(glance.present.bays) > 1 else ""
     return [(ends(words, behind, width), "inverse" if each.state is State.DOWN else "bold" if long else "")]
 
 
@@ -135,9 +137,9 @@ def _looks(glance: Glance, width: int, most: int = 2) -> list[Row]:
 
 
 def _lists(glance: Glance, width: int, most: int = 3) -> list[Row]:
-    review = glance.review
-    return [*_list("not passed at", failure_rows(review), width, most),
-            *_list("time lost", stop_rows(review), width, most)]
+    """Where units fail, and what the stops that are over have cost; one that goes on stands above."""
+    over = replace(glance.review, stops=tuple(each for each in glance.review.stops if each.lost))
+    return [*_list("not passed at", failure_rows(over), width, most), *_list("time lost", stop_rows(over), width, most)]
 
 
 def _list(title: str, rows: list[Told], width: int, most: int) -> list[Row]:
@@ -157,9 +159,14 @@ def _fits(text: str, width: int) -> bool:
     return drawable(text) and bool(tall(text, width - 2))
 
 
-def _large(text: str, width: int, style: str = "bold") -> list[Row]:
+def _inverse(text: str, width: int) -> list[Row]:
+    strip: Row = [(" " * width, "inverse")]
+    return [strip, *([(words, "inverse")] for ((words, _),) in _large(text, width)), strip]
+
+
+def _large(text: str, width: int) -> list[Row]:
     lines = tall(text, width - 2) if _fits(text, width) else ("", "", text, "", "")
-    return [[(fit(f" {line}", width), style)] for line in lines]
+    return [[(fit(f" {line}", width), "bold")] for line in lines]
 
 
 def _side(one: list[Row], other: list[Row], left: int) -> list[Row]:

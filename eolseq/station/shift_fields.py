@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from eolseq.shape import Amount, Count, Field, Findings, Group, Item, ListOf, MapOf, Text, YesNo
+from eolseq.station.review_fields import REVIEW, ReviewRules, check_review, read_review
 
 ROLES = ("lead", "maintenance", "quality")
 """Who can be called after a refusal."""
@@ -27,6 +28,7 @@ SHIFT = Field(Group({
     "sound": Field(YesNo(), required=False, default=True, about="whether the terminal's bell tells the outcome"),
     "call": Field(MapOf(Text(60), "lead|maintenance|quality"), required=False, default={},
                   about="how lead, maintenance and quality are reached, such as a telephone number"),
+    "review": REVIEW,
 }, "the shift"), required=False, about="what a shift at this station needs; without it there is none")
 
 
@@ -41,6 +43,7 @@ class ShiftRules:
     speed: int = 9600
     sound: bool = True
     call: Mapping[str, str] = field(default_factory=dict)
+    review: ReviewRules | None = None
 
     def plate_of(self, serial: str, model: str) -> str:
         """What the code on the rating plate of a unit says."""
@@ -53,7 +56,8 @@ def read_shift(item: Item | None) -> ShiftRules | None:
         return None
     takt = item["takt"]
     return ShiftRules(tuple(item["sequences"]), None if takt is None else float(takt.base), item["plate"],
-                      item["scanner"], item["speed"], item["sound"], dict(_words(item["call"])))
+                      item["scanner"], item["speed"], item["sound"], dict(_words(item["call"])),
+                      read_review(item["review"]))
 
 
 def _words(item: Mapping[str, Any]) -> Mapping[str, str]:
@@ -66,3 +70,4 @@ def check_shift(item: Item, findings: Findings) -> None:
     if shift is not None and _SERIAL not in shift["plate"]:
         findings.add(shift.place_of("plate"), f"'plate' without {_SERIAL} is the same on every unit",
                      f"a text such as PLATE {_SERIAL}")
+    check_review(item, findings)

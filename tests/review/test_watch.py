@@ -127,7 +127,7 @@ def test_pace_against_takt_now(line: Line) -> None:
 
 DOWN: dict[str, tuple[Callable[[Line], object], str, str]] = {
     "nothing": (lambda line: line.did(Did("pass")), "", ""),
-    "a stop": (lambda line: line.did(Did("stopped", sentence=GUARD, after=125.0)), "DOWN 2 MIN", "stopped: As wanted."),
+    "a stop": (lambda line: line.did(Did("stopped", sentence=GUARD, after=125.0)), "DOWN 2 MIN", "stopped: The guard was opened."),
     "a fault": (lambda line: line.did(Did("fault", after=61.0)), "DOWN 1 MIN", "fault: As wanted."),
     "a power cut": (lambda line: line.did(Did("abandoned")), "DOWN 0 MIN", "abandoned: power cut"),
     "it runs again": (lambda line: line.all([Did("stopped"), Did("open")]), "", ""),
@@ -325,3 +325,9 @@ def test_into_a_pipe(line: Line) -> None:
         program.kill()
         program.wait()
         os.close(reading)
+
+
+def test_the_manual_has_the_pictures_of_the_screen_as_it_is() -> None:
+    from tests.review_pictures import FOLDER, svgs
+    for name, text in svgs().items():
+        assert (FOLDER / f"{name}.svg").read_text(encoding="utf-8") == text, "run: python tests/review_pictures.py"
