@@ -20,6 +20,10 @@ ALARM = 0.01
 """How often all comparisons of one kind together may speak up when nothing is the matter."""
 
 
+Pair = tuple[tuple[int, int], tuple[int, int]]
+"""Two counts that are compared, each so many of so many."""
+
+
 class Share(NamedTuple):
     """So many of so many, with the interval in which the true share lies; 0 to 1."""
 
@@ -56,16 +60,38 @@ def by_chance(first: tuple[int, int], second: tuple[int, int]) -> float:
 
     The sum over all tables with the same margins that are no more likely than the one seen.
     """
+    return by_chance_in_all([(first, second)])
+
+
+def by_chance_in_all(pairs: Iterable[Pair]) -> float:
+    """The same for several pairs of counts together, each compared within itself alone, such as model by model.
+
+    The exact conditional test for a common difference (the exact form of Mantel and Haenszel's, J. Natl. Cancer Inst.
+    22 (1959) 719): what is added up over the pairs is how many of the first count there are.
+    """
+    seen, least, ways = 0, 0, [1.0]
+    for first, second in pairs:
+        begins, here = _spread(first, second)
+        seen, least, ways = seen + first[0], least + begins, _sums(ways, here)
+    limit = ways[seen - least] * (1 + 1e-7)
+    return min(1.0, math.fsum(each for each in ways if each <= limit))
+
+
+def _spread(first: tuple[int, int], second: tuple[int, int]) -> tuple[int, list[float]]:
+    """The least that the first count can be with these margins, and how likely it and each higher one is."""
     (a, n), (c, m) = first, second
-    passed, total = a + c, n + m
+    passed, whole = a + c, log_ways(n + m, a + c)
     least, most = max(0, passed - m), min(n, passed)
-    whole = log_ways(total, passed)
+    return least, [math.exp(log_ways(n, k) + log_ways(m, passed - k) - whole) for k in range(least, most + 1)]
 
-    def likely(k: int) -> float:
-        return math.exp(log_ways(n, k) + log_ways(m, passed - k) - whole)
 
-    seen = likely(a) * (1 + 1e-7)
-    return min(1.0, math.fsum(each for each in map(likely, range(least, most + 1)) if each <= seen))
+def _sums(one: Sequence[float], other: Sequence[float]) -> list[float]:
+    """How likely each sum of two independent counts is."""
+    result = [0.0] * (len(one) + len(other) - 1)
+    for place, likely in enumerate(one):
+        for more, each in enumerate(other):
+            result[place + more] += likely * each
+    return result
 
 
 def log_ways(of: int, chosen: int) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, NamedTuple
 
-from eolseq.review.chance import Share, by_chance, held_against, share
+from eolseq.review.chance import Share, by_chance_in_all, held_against, share
 from eolseq.review.retests import RetestCount
 
 JUDGED = ("pass", "fail", "undecided")
@@ -25,7 +25,10 @@ class Failure(NamedTuple):
 
 
 class Unlike(NamedTuple):
-    """Two bays with the same model, and how likely their yields are so unlike by chance; ``told``: too unlikely."""
+    """Two bays with the same models, and how likely their yields are so unlike by chance; ``told``: too unlikely.
+
+    ``model`` names all models that both had; they are compared model by model, and the yields are of those alone.
+    """
 
     model: str
     bays: tuple[str, str]
@@ -124,16 +127,27 @@ class Counts:
                 for (model, step), count in sorted(self._failed_at.items(), key=lambda each: (-each[1], each[0]))]
 
     def unlike(self) -> list[Unlike]:
-        """Every two bays with the same model, least likely by chance first; a mix of models can feign no difference."""
-        pairs = []
-        for model in sorted(self.judged):
-            yields = {bay: self.first_pass(model, bay) for bay in self._bays()}
-            pairs += [(model, pair, (yields[pair[0]], yields[pair[1]])) for pair in combinations(yields, 2)
-                      if yields[pair[0]].of and yields[pair[1]].of]
-        chances = [by_chance((one.number, one.of), (other.number, other.of)) for _, _, (one, other) in pairs]
-        found = [Unlike(*pair, chance, told) for pair, chance, told
-                 in zip(pairs, chances, held_against(chances), strict=True)]
-        return sorted(found, key=lambda each: each.chance)
+        """Every two bays with a model in common, least likely by chance first; a mix of models feigns no difference."""
+        found = [each for pair in combinations(self._bays(), 2) if (each := self._unlike(pair)) is not None]
+        told = held_against(each.chance for each in found)
+        return sorted((each._replace(told=mark) for each, mark in zip(found, told, strict=True)),
+                      key=lambda each: (each.chance, each.bays))
+
+    def _unlike(self, bays: tuple[str, str]) -> Unlike | None:
+        one_bay, other_bay = bays
+        counts = {model: (self._first_of(model, one_bay), self._first_of(model, other_bay))
+                  for model in sorted(self.judged)}
+        both = {model: pair for model, pair in counts.items() if pair[0][1] and pair[1][1]}
+        if not both:
+            return None
+        one, other = (share(sum(pair[at][0] for pair in both.values()), sum(pair[at][1] for pair in both.values()))
+                      for at in (0, 1))
+        return Unlike(", ".join(both), bays, (one, other), by_chance_in_all(both.values()), False)
+
+    def _first_of(self, model: str, bay: str) -> tuple[int, int]:
+        """How many units of a model passed at their first judged run at a bay, and of how many."""
+        passed, failed = (self._first[model, bay, outcome] for outcome in (True, False))
+        return passed, passed + failed
 
     def retests(self) -> list[Retested]:
         """Passes after a failure with nothing changed, by operator and bay; most first."""

@@ -147,7 +147,7 @@ class Reviewer:
         first, outcome = self._counts.take(index, payload, run.model, inside=run.inside), payload["outcome"]
         self._outcomes[outcome] += run.inside
         if outcome in JUDGED:
-            self._silences.take(payload)
+            self._silences.take(payload, first=first)
         if first:
             self._drifts.take(payload, run.model)
         if run.inside:

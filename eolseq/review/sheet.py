@@ -15,15 +15,18 @@ from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepTogether, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus.doctemplate import LayoutError
 
+from eolseq.errors import WrongUse
 from eolseq.records.ink import BOLD, PLAIN, drawable, register_fonts
 from eolseq.review import words
 from eolseq.review.chance import Share
 from eolseq.review.review import Review
+from eolseq.review.window import SHIFT
 
 _WIDTH = A4[0] - 30 * mm
-_BAR = 60 * mm
+_BAR = 40 * mm
 _ALL = ((0, 0), (-1, -1))
 _PAD: list[Any] = [("TOPPADDING", *_ALL, 1), ("BOTTOMPADDING", *_ALL, 1), ("LEFTPADDING", *_ALL, 0),
                    ("RIGHTPADDING", *_ALL, 4), ("VALIGN", *_ALL, "TOP")]
@@ -36,7 +39,7 @@ def _style(name: str, size: float, *, bold: bool = False, **more: Any) -> Paragr
 
 
 _TEXT, _STRONG, _SMALL = _style("text", 8), _style("strong", 8, bold=True), _style("small", 6.5)
-_HEAD = _style("head", 9, bold=True, spaceBefore=8, spaceAfter=2)
+_HEAD = _style("head", 9, bold=True, spaceBefore=6, spaceAfter=1, keepWithNext=1)
 _TITLE, _LARGE = _style("title", 15, bold=True), _style("large", 22, bold=True)
 
 
@@ -68,12 +71,15 @@ def pdf_of(review: Review) -> bytes:
     """The page, or pages, as a PDF file."""
     register_fonts()
     out = BytesIO()
-    document = BaseDocTemplate(out, pagesize=A4, invariant=1, title=f"Line review, {review.window}",
+    document = BaseDocTemplate(out, pagesize=A4, invariant=1, title=f"Line review, {_title(review)}",
                                author=review.log.origin)
     frame = Frame(15 * mm, 16 * mm, _WIDTH, A4[1] - 28 * mm, leftPadding=0, rightPadding=0, topPadding=0,
                   bottomPadding=0)
     document.addPageTemplates(PageTemplate("page", [frame], onPage=lambda canvas, _: _foot(canvas, review)))
-    document.build(list(_story(review)))
+    try:
+        document.build(list(_story(review)))
+    except LayoutError as error:
+        raise WrongUse("This review cannot be laid out on pages.", "Use --json, and report this mistake.") from error
     return out.getvalue()
 
 
@@ -93,7 +99,7 @@ def _story(review: Review) -> Iterator[Flowable]:
     yield from _yields(review)
     for title, rows in words.sections(review):
         yield from _section(title, rows)
-    yield from _witness(review)
+    yield KeepTogether(list(_witness(review)))
 
 
 def _top(review: Review) -> Iterator[Flowable]:
@@ -103,7 +109,8 @@ def _top(review: Review) -> Iterator[Flowable]:
         yield Spacer(0, 4)
     share = review.first_pass
     large = words.percent(share.value) if share.of else "no unit"
-    left: list[Flowable] = [_text("Line review", _STRONG), _text(review.window, _TITLE)]
+    name = f"Line review, {review.log.origin.rpartition('/')[0]}"
+    left: list[Flowable] = [_text(name, _STRONG), _text(_title(review), _TITLE)]
     left += [_text(each) for each in words.facts(review)]
     right: list[Flowable] = [_text("first-pass yield"), _text(large, _LARGE), Spacer(0, 8),
                              _text(words.share_words(share) + ", 95 %", _SMALL), ShareDrawing(share)]
@@ -111,13 +118,20 @@ def _top(review: Review) -> Iterator[Flowable]:
     yield Table([row], [_WIDTH - 70 * mm, 70 * mm], style=[("VALIGN", *_ALL, "TOP"), ("LEFTPADDING", *_ALL, 0)])
 
 
+def _title(review: Review) -> str:
+    """What was looked at; on paper, which is read later, a shift has its date and not its place in a row."""
+    if review.window != SHIFT or review.began is None:
+        return review.window
+    return f"the shift of {review.began.first[:10]}, {review.began.first[11:16]} UTC"
+
+
 def _yields(review: Review) -> Iterator[Flowable]:
-    for title, rows in (("First pass by model", review.by_model), ("First pass by bay", review.by_bay)):
+    models = [(name, share, words.share_words(share)) for name, share in review.by_model]
+    for title, rows in (("First pass by model", models), ("First pass by bay", words.bay_rows(review))):
         if rows:
             yield _text(title, _HEAD)
-            cells = [[_text(name, _STRONG), ShareDrawing(share), _text(words.share_words(share))]
-                     for name, share in rows]
-            yield Table(cells, [45 * mm, _BAR + 5 * mm, _WIDTH - _BAR - 50 * mm], style=_PAD, hAlign="LEFT")
+            cells = [[_text(name, _STRONG), ShareDrawing(share), _text(said)] for name, share, said in rows]
+            yield Table(cells, [22 * mm, _BAR + 5 * mm, _WIDTH - _BAR - 27 * mm], style=_PAD, hAlign="LEFT")
 
 
 def _section(title: str, rows: Sequence[words.Row]) -> Iterator[Flowable]:

@@ -18,7 +18,7 @@ from eolseq.review.chance import ALARM, log_ways
 
 
 class Silence(NamedTuple):
-    """A tester (model and serial), how many withstand steps since its last reject, and what it had rejected before.
+    """A tester (model and serial), how many units since its last reject, and what it had rejected before.
 
     ``chance`` is that of such a silence if nothing changed; None where it never rejected anything.
     """
@@ -41,25 +41,32 @@ class _Tester:
     rejects: int = 0
     before: int = 0  # up to the last reject and with it
 
-    def count(self, *, rejected: bool) -> None:
-        self.units += 1
+    def count(self, *, rejected: bool, first: bool) -> None:
+        counts = first or (rejected and not self.rejects)  # a reject that is the only one counts with its unit
+        self.units += counts
         if rejected:
-            self.before += self.units
-            self.units, self.rejects = 0, self.rejects + 1
+            self.before, self.units, self.rejects = self.before + self.units, 0, self.rejects + counts
 
 
 @dataclass(slots=True)
 class Silences:
-    """Counts judged withstand steps by tester."""
+    """Counts units with judged withstand steps by tester: each unit once, at its first judged run.
+
+    A bad unit that is shown again and again is no further evidence of the share of bad units, but each of its rejects
+    shows that the tester can reject, so the silence begins anew after it.
+    """
 
     _testers: dict[str, _Tester] = field(default_factory=dict)
 
-    def take(self, end: Mapping[str, Any]) -> None:
-        """A judged run."""
+    def take(self, end: Mapping[str, Any], *, first: bool = True) -> None:
+        """A judged run; whether it is the first on its unit."""
+        rejected: dict[str, bool] = {}
         for step in end["steps"]:
             if step["kind"] == WITHSTAND and step["outcome"] in ("pass", "fail", "undecided"):
                 for name in _testers_of(step, end):
-                    self._testers.setdefault(name, _Tester()).count(rejected=step["outcome"] != "pass")
+                    rejected[name] = rejected.get(name, False) or step["outcome"] != "pass"
+        for name, each in rejected.items():
+            self._testers.setdefault(name, _Tester()).count(rejected=each, first=first)
 
     def result(self) -> list[Silence]:
         """Every tester, the most suspicious first."""

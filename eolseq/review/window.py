@@ -13,6 +13,10 @@ LONGEST = 4 * 3600.0
 """Seconds. A longer time between two units is a pause or the end of work, and is in no figure of pace or lost time."""
 
 
+SHIFT = "the last shift"
+"""The words for a window that is one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """Dates in UTC (2026-01-31, 2026-01 or 2026; both count), or the entries from ``first`` up to and with ``last``."""
@@ -35,7 +39,7 @@ class Window:
     def words(self) -> str:
         """The window for people."""
         if self.first is not None:
-            return "the last shift"
+            return SHIFT
         if self.since == self.until and self.since is not None:
             return self.since
         ends = [f"{word} {date}" for word, date in (("from", self.since), ("up to", self.until)) if date]

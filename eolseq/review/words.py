@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 from eolseq.review.chance import Share
+from eolseq.review.chance import share as share_of
 from eolseq.review.drift import Drift
 from eolseq.review.pace import Times
 from eolseq.review.review import Review
@@ -16,6 +17,9 @@ from eolseq.review.stops import Stop
 WIDTH = 78
 MOST = 5
 """Rows of a list on the screen; the document (--json) has all."""
+
+
+NO_SHARE = share_of(0, 0)
 
 
 class Row(NamedTuple):
@@ -54,7 +58,7 @@ def time_words(seconds: float) -> str:
 def looks(review: Review) -> list[str]:
     """What wants somebody to look, each a sentence that says at what; empty when there is nothing."""
     found = [silence_words(each) for each in review.silences if each.told]
-    found += [f"{each.model}: {each.bays[0]} and {each.bays[1]} differ, {share_words(each.yields[0])} against "
+    found += [f"{each.bays[0]} and {each.bays[1]} differ with {each.model}, {share_words(each.yields[0])} against "
               f"{share_words(each.yields[1])}; by chance {chance_words(each.chance)}. Look at fixture and leads of the "
               "bay with less." for each in review.unlike if each.told]
     found += [drift_words(each) + " Look at fixture, instrument and parts." for each in review.drifts if each.told]
@@ -92,7 +96,7 @@ def lines(review: Review) -> list[str]:
     """The whole review for a screen."""
     said = [*_head(review), *_looks(review)]
     said += _rows("first pass by model", _yields(review.by_model))
-    said += _rows("first pass by bay", _yields(review.by_bay))
+    said += _rows("first pass by bay", [Row("", f"{name}: {said}") for name, _, said in bay_rows(review)], 8)
     for title, rows in sections(review):
         said += _rows(title, rows)
     return [*said, *_foot(review)]
@@ -160,8 +164,6 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     yield "passed later with nothing changed, by whom and where", [
         Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
     yield "time lost from a stop to the next unit at its bay", stop_rows(review)
-    if len(review.stops_by_bay) > 1:
-        yield "time lost by bay", [_stop(each, each.bay) for each in review.stops_by_bay]
     yield "locked", [_stop(each, each.reason) for each in review.locks]
     yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
     yield "pace", [Row("", each) for each in _pace(review)]
@@ -175,6 +177,23 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
 def failure_rows(review: Review) -> list[Row]:
     """Where runs did not pass, most of them first."""
     return [Row(str(each.number), f"of {each.of} runs, {each.model}: {each.step}") for each in review.failures]
+
+
+def bay_rows(review: Review) -> list[tuple[str, Share, str]]:
+    """Each bay, its first-pass yield, and in words that, how long its runs take, and the time lost there."""
+    yields, lost = dict(review.by_bay), {each.bay: each for each in review.stops_by_bay}
+    rows = []
+    for bay in sorted({*yields, *lost}):
+        share, cycle, stop = yields.get(bay, NO_SHARE), review.pace.by_bay.get(bay), lost.get(bay)
+        said = [share_words(share)]
+        if cycle is not None and cycle.middle is not None:
+            said.append(f"{time_words(cycle.middle)} a run")
+        if stop is not None:
+            stops = f"{stop.number} {'stop' if stop.number == 1 else 'stops'}"
+            known = stop.number > stop.unfollowed
+            said.append(f"{time_words(stop.lost)} lost in {stops}" if known else f"{stops}, time lost not known")
+        rows.append((bay, share, "; ".join(said)))
+    return rows
 
 
 def stop_rows(review: Review) -> list[Row]:
@@ -193,8 +212,6 @@ def _pace(review: Review) -> Iterator[str]:
     pace = review.pace
     if pace.cycle.number:
         yield f"begin to end {_times(pace.cycle)}"
-        if len(pace.by_bay) > 1:
-            yield from (f"  {bay}: {_times(each)}" for bay, each in pace.by_bay.items())
     if pace.between.number:
         takt = "no takt stated" if pace.takt is None else \
             f"takt {time_words(pace.takt)}, kept {pace.in_takt} of {pace.between.number} times"

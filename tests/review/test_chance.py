@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 import random
 
 import pytest
@@ -9,7 +11,7 @@ import scipy.stats
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from eolseq.review.chance import by_chance, held_against, means_by_chance, share
+from eolseq.review.chance import by_chance, by_chance_in_all, held_against, means_by_chance, share
 
 # count, of, confidence -> limits. Second-hand: the values of R's binom.test that scipy's own tests hold
 # (test_binomtest); the last two are from memory as cases of Newcombe, Statistics in Medicine 17 (1998) 857, table I.
@@ -52,6 +54,35 @@ def test_fishers_own_example() -> None:
 def test_any_chance_is_that_of_scipy(one: tuple[int, int], other: tuple[int, int]) -> None:
     table = [[one[0], one[1] - one[0]], [other[0], other[1] - other[0]]]
     assert by_chance(one, other) == pytest.approx(scipy.stats.fisher_exact(table).pvalue, rel=1e-6, abs=1e-300)
+
+
+def test_published_strata() -> None:
+    # The rabbits that C. R. Mehta and N. R. Patel and later R's mantelhaen.test take as their example: cured of so many
+    # without delay and with a delay of 1.5 h, at five levels of penicillin. From memory: exact test S = 16, p = 0.03994.
+    levels = [((0, 6), (0, 5)), ((3, 6), (0, 6)), ((6, 6), (2, 6)), ((5, 6), (6, 6)), ((2, 2), (5, 5))]
+    assert sum(one[0] for one, _ in levels) == 16
+    assert round(by_chance_in_all(levels), 5) == 0.03994
+
+
+COUNTS = st.integers(1, 7).flatmap(lambda of: st.tuples(st.integers(0, of), st.just(of)))
+
+
+@given(st.lists(st.tuples(COUNTS, COUNTS), min_size=1, max_size=3))
+@settings(max_examples=60, deadline=None)
+def test_any_strata_are_all_tables_counted_out(pairs: list[tuple[tuple[int, int], tuple[int, int]]]) -> None:
+    """Every way to share the passes out is walked with scipy's hypergeometric distribution."""
+    likely: dict[int, float] = {}
+    for ks in itertools.product(*(range(one[1] + 1) for one, _ in pairs)):
+        each = math.prod(scipy.stats.hypergeom.pmf(k, one[1] + other[1], one[0] + other[0], one[1])
+                         for k, (one, other) in zip(ks, pairs, strict=True))
+        likely[sum(ks)] = likely.get(sum(ks), 0.0) + float(each)
+    seen = likely[sum(one[0] for one, _ in pairs)]
+    held = sum(each for each in likely.values() if each <= seen * (1 + 1e-7))
+    assert by_chance_in_all(pairs) == pytest.approx(min(1.0, held), rel=1e-6)
+
+
+def test_nothing_to_compare_is_no_difference() -> None:
+    assert by_chance_in_all([]) == 1.0
 
 
 def test_the_first_t_test() -> None:

@@ -64,7 +64,7 @@ def test_the_log_knows_which_page_it_was(line: Line, capsys: pytest.CaptureFixtu
     assert sha256(page.read_bytes()).hexdigest() in said
     assert f"It names {size} entries and the root {root}" in said
     text = subprocess.run(["pdftotext", "-layout", page, "-"], capture_output=True, text=True, check=True).stdout
-    assert root in text and "the last shift" in text and "1 of 2" in text
+    assert root in text and "the shift of 2026-01-05, 06:00 UTC" in text and "1 of 2" in text
     say_shift(bench, Path("s.yaml"), paper.said)
     shown = capsys.readouterr().out
     assert "The page of this shift: wrote" in shown and "Review of the last shift: 1 pass, 1 fail" in shown

@@ -18,6 +18,8 @@ from eolseq.review.drift import LEAST, SPAN, Drifts
 from eolseq.review.silence import Silence, Silences
 from eolseq.review.stops import Stop, reason_of
 from eolseq.review.window import LONGEST, Moment, Window, last_shift, seconds
+from eolseq.review.words import lines
+from tests.records.samples import begin, end
 from tests.review.lines import BETWEEN, CYCLE, MORNING, Did, Line, reviewed
 
 UNIT, OTHER = "DH6-90000001", "DH6-90000002"
@@ -197,6 +199,39 @@ def test_a_bay_with_the_difficult_model_is_not_blamed(quick_path: Path) -> None:
     assert [each.told for each in reviewed(quick_path, runs).unlike] == [False]
 
 
+def test_bays_are_compared_model_by_model_and_together(quick_path: Path) -> None:
+    """Each model alone says little; together they do, although the good bay has more of the difficult one."""
+    def at(bay: str, model: str, passed: int, failed: int) -> list[Did]:
+        return [Did("pass", bay=bay, model=model)] * passed + [Did("fail", bay=bay, model=model)] * failed
+
+    runs = at("bay-1", "DH-3", 12, 0) + at("bay-2", "DH-3", 8, 6) + at("bay-1", "DH-6", 30, 5) + at("bay-2", "DH-6", 8, 8)
+    (found,) = reviewed(quick_path, runs).unlike
+    assert (found.model, found.bays, found.told) == ("DH-3, DH-6", ("bay-1", "bay-2"), True)
+    assert [(each.number, each.of) for each in found.yields] == [(42, 47), (16, 30)]
+    alone = [scipy.stats.fisher_exact(table).pvalue for table in ([[12, 0], [8, 6]], [[30, 5], [8, 8]])]
+    assert found.chance < min(alone)
+
+
+def test_a_pass_that_is_taken_back_is_told_and_stays_in_the_yield(quick_path: Path) -> None:
+    def void(line: Line) -> None:
+        line.log.append(line_entries.Void(serial=UNIT, run=1, reason="Its covers were opened.", by="op-1"))
+
+    found = reviewed(quick_path, [Did("pass", UNIT)], void)
+    assert (found.taken_back, found.first_pass.number) == (1, 1)
+    assert "passes taken back later: 1" in " ".join(lines(found))
+
+
+def test_the_model_is_that_of_the_first_entry_and_of_old_entries_the_sequence(quick_path: Path) -> None:
+    line = Line(quick_path)
+    line.did(Did("pass"))
+    run = line.log.append(dataclasses.replace(begin(line.log, "DH6-80000000"), mode="real", models=("DH-6", "DH-6A")))
+    line.log.append(dataclasses.replace(end(line.log, run, "DH6-80000000", "fail"), mode="real"))
+    with line.log:
+        found = line.review()
+    assert [each.name for each in found.by_model] == ["DH-6, DH-6A", "duct heater 6 kW"]
+    assert [each.model for each in found.failures] == ["DH-6, DH-6A"]
+
+
 def silent(runs: list[Did], path: Path) -> list[Silence]:
     return list(reviewed(path, runs).silences)
 
@@ -211,6 +246,26 @@ def test_silence_is_told_below_one_in_a_hundred(quick_path: Path) -> None:
     runs = [PASS, FAIL, FAIL, *[PASS] * 22]
     assert [each.told for each in silent(runs, quick_path / "one")] == [False]  # 3 of 300 pairs of places
     assert [each.told for each in silent([*runs, PASS], quick_path / "two")] == [True]  # 3 of 325
+
+
+def test_a_bad_unit_that_is_shown_again_counts_once_but_ends_the_silence(quick_path: Path) -> None:
+    again = [PASS, *[Did("fail", UNIT)] * 4, *[PASS] * 5]
+    ((_, units, rejects, before, _),) = silent(again, quick_path / "one")
+    assert (units, rejects, before) == (5, 1, 2)
+    later = [Did("fail", UNIT), *[PASS] * 5, Did("fail", UNIT), PASS]
+    ((_, units, rejects, before, _),) = silent(later, quick_path / "two")
+    assert (units, rejects, before) == (1, 1, 6)
+    only = [Did("pass", UNIT), PASS, Did("fail", UNIT), PASS]
+    ((_, units, rejects, before, chance),) = silent(only, quick_path / "three")
+    assert (units, rejects, before, chance) == (1, 1, 3, pytest.approx(3 / 4))
+
+
+def test_a_run_with_several_withstand_steps_is_one_unit() -> None:
+    steps = [{"kind": "dielectric_withstand", "outcome": each, "readings": []} for each in ("pass", "fail", "pass")]
+    silences = Silences()
+    silences.take({"steps": steps, "instruments": []})
+    (found,) = silences.result()
+    assert (found.units, found.rejects, found.before) == (0, 1, 1)
 
 
 def test_the_silence_of_a_sound_tester_is_told_at_most_once_in_a_hundred() -> None:

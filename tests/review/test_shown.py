@@ -36,8 +36,9 @@ def bad_day(tmp_path_factory: pytest.TempPathFactory) -> Review:
 
 def test_what_wants_a_look_comes_first_and_says_where(bad_day: Review) -> None:
     found = looks(bad_day)
-    assert [each.split(":")[0] for each in found] == ["Withstand tester WT-5 1001", "duct heater 6 kW"]
-    assert "bay-1 and bay-2 differ, 31 of 33" in found[1] and "10 of 20" in found[1]
+    assert [each.split(":")[0] for each in found] == ["Withstand tester WT-5 1001", "bay-1 and bay-2 differ with duct heater 6 kW, 31 of 33 = 93.9 % (79.8 % to 99.3 %) "
+        "against 10 of 20 = 50.0 % (27.2 % to 72.8 %); by chance 1 in 2,585. Look at fixture and leads of the bay with less."]
+    assert "by chance" in found[0]
     shown = lines(bad_day)
     assert shown.index("LOOK AT THIS") < shown.index("first pass by model")
 
@@ -103,7 +104,7 @@ def text_of(pdf: bytes, path: Path) -> str:
 
 def test_the_page_says_what_the_screen_says(bad_day: Review, tmp_path: Path) -> None:
     text = text_of(pdf_of(bad_day), tmp_path / "page.pdf")
-    for words in ("first-pass yield", "77.4 %", "41 of 53", "Look at this", "bay-1 and bay-2 differ", "Earth path",
+    for words in ("first-pass yield", "77.4 %", "41 of 53", "Look at this", "bay-1 and bay-2 differ with", "Earth path",
                   "This paper is a witness", f"{bad_day.log.size} entries", bad_day.log.root, "left out: 1 in trial",
                   "date and signature"):
         assert words in text
