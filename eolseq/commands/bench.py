@@ -134,5 +134,5 @@ def _present(station: Station, instruments: tuple[OnBench, ...], now: datetime, 
 
     never = Checks(Demand("never"), Demand("never"))
     since = Since() if records is None else since_of(records, "")._replace(sequence=Since().sequence)
-    return Present(now, station.checks or never, instruments, station.known_loads, station.digest, "", "",
+    return Present(now, station.checks or never, instruments, station.certified, station.digest, "", "",
                    records.runs_since if records is not None else lambda _: 0, since=since)

@@ -34,6 +34,7 @@ class Checked:
         self.mistakes: tuple[Mistake, ...] = ()
         self.findings: list[Finding] = []
         self.sequence: Sequence | None = None
+        self.not_shown: list[str] = []  # of a station: what its verification cannot show
 
     @property
     def in_order(self) -> bool:
@@ -119,7 +120,23 @@ def _load(checked: Checked, path: Path, facts: tuple[Any, Mapping[str, Any]] | N
         kinds = ("sequence", *_LOADERS)
         raise FileMistakes([Mistake(Place(str(path), 1, 1), f"'{checked.kind}' is not a kind of file known here",
                                     "kind: one of " + ", ".join(kinds), nearest(checked.kind, kinds))])
-    load(path)
+    loaded = load(path)
+    if checked.kind == "station":
+        checked.not_shown = _not_shown(loaded)
+
+
+def _not_shown(station: Any) -> list[str]:
+    """What the station's verification does not show; nothing where a driver page cannot be read."""
+    from eolseq.instruments.any_page import load_any_page
+    from eolseq.shipped import find
+    from eolseq.verification.reference_plan import not_shown
+
+    try:
+        roles = {each.name: load_any_page(find(each.page, shipped=bool(station.simulated))).role
+                 for each in station.instruments}
+    except (FileMistakes, WrongUse):
+        return []
+    return not_shown(station, roles)
 
 
 def _load_page(path: Path) -> object:
@@ -189,6 +206,7 @@ def _bands(checked: Checked, facts: tuple[Any, Mapping[str, Any]] | None) -> tup
 
 def _words(checked: Checked) -> list[str]:
     said = [str(each) for each in checked.mistakes] + [str(each) for each in checked.findings]
+    said += [f"{checked.path}: note: {each}" for each in checked.not_shown]
     if checked.sequence is not None:
         said += _sequence_words(checked.sequence)
     kind = f", a {checked.kind}" if checked.kind else ""
@@ -220,6 +238,7 @@ def _document(checked: Checked) -> dict[str, Any]:
                      for each in checked.mistakes],
         "findings": [{**_place(each.place), "code": each.code, "severity": each.severity, "sentence": each.sentence}
                      for each in checked.findings],
+        "not_shown": checked.not_shown,
         "sequence": _sequence_document(checked.sequence) if checked.sequence is not None else None}
 
 

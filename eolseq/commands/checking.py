@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.covering import history_of, present_of
 from eolseq.errors import Refused, WrongUse
-from eolseq.verification.plan import VERIFIABLE
+from eolseq.verification.reference_plan import verifiable
 from eolseq.verification.standing import OnBench, Reason, challenge_reasons, reasons
 
 if TYPE_CHECKING:
@@ -61,7 +61,8 @@ def refuse(found: list[Reason]) -> None:
 def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ...]:
     """Every instrument as it says it is, with its driver page as it is."""
     return tuple(OnBench(each.name, opened.identities[each.name].model, opened.identities[each.name].serial,
-                         each.calibrated_until, pages[each.name].digest, opened.players[each.name].role in VERIFIABLE)
+                         each.calibrated_until, pages[each.name].digest,
+                         verifiable(opened.station, opened.players[each.name].role))
                  for each in opened.station.instruments)
 
 

@@ -83,7 +83,7 @@ def present_of(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any]
     station = opened.station
     if station.checks is None:
         return None
-    return Present(now, station.checks, on_bench(opened, pages), station.known_loads, station.digest, sequence.name,
+    return Present(now, station.checks, on_bench(opened, pages), station.certified, station.digest, sequence.name,
                    sequence.digest, log.runs_since, covering_of(station, sequence), since_of(log, sequence.name, bay),
                    bay)
 

@@ -45,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
     station = load_station(path)
     pages = pages_of(station)
     seen, now = _look(options, station, path, pages)
-    standing = standing_now(station, pages, tuple(_on_bench(each, pages) for each in seen), now)
+    standing = standing_now(station, pages, tuple(_on_bench(station, each, pages) for each in seen), now)
     if options.json:
         _print_json(station, seen, standing)
     else:
@@ -70,14 +70,14 @@ def _look(options: argparse.Namespace, station: Station, path: Path,
         return look_at(station, pages, wires.addresses, wires.manager, wires.clock), wires.clock.now()
 
 
-def _on_bench(seen: Looked, pages: Mapping[str, Any]) -> Any:
+def _on_bench(station: Station, seen: Looked, pages: Mapping[str, Any]) -> Any:
     """As it says it is; one that does not answer, as the station file says it is."""
-    from eolseq.verification.plan import VERIFIABLE
+    from eolseq.verification.reference_plan import verifiable
     from eolseq.verification.standing import OnBench
 
     model, serial = (seen.identity.model, seen.identity.serial) if seen.identity else (seen.model, seen.place.serial)
     return OnBench(seen.place.name, model, serial, seen.place.calibrated_until, pages[seen.place.name].digest,
-                   seen.role in VERIFIABLE)
+                   verifiable(station, seen.role))
 
 
 def _code(seen: Sequence[Looked], standing: StandingNow) -> int:

@@ -21,7 +21,7 @@ from eolseq.sequence.model import Sequence
 from eolseq.station.checks import Reference
 from eolseq.station.open import OpenStation
 from eolseq.verification.bench import Verifier
-from eolseq.verification.plan import VERIFIABLE
+from eolseq.verification.reference_plan import verifiable
 from eolseq.verification.standing import Present, Reason, challenge_reasons, reasons
 
 if TYPE_CHECKING:
@@ -96,16 +96,18 @@ class StationChecks:
     def _verifiable(self) -> tuple[str, ...]:
         players = self._opened.bay(self._bay.name).players
         return tuple(each.name for each in self._opened.station.instruments
-                     if each.name in players and players[each.name].role in VERIFIABLE)
+                     if each.name in players and verifiable(self._opened.station, players[each.name].role))
 
     def _verifier(self, operator: str, tell: Tell) -> Verifier:
         from eolseq.commands.approving import FilesGate
+        from eolseq.commands.references import references_of
         from eolseq.commands.verify import asker, simulated_loads
 
         gate = FilesGate(self._opened.station, self._pages, self._log, self._clock.now().date())
         return Verifier(self._clock, self._opened, self._pages, self._bay, self._log,
                         without_unit(KNOWN_LOADS, tell), lambda _: operator, asker(self._order, tell), (gate,),
-                        simulated=simulated_loads(self._opened.station))
+                        simulated=simulated_loads(self._opened.station), emit_unit=tell,
+                        references=references_of(self._opened.station, self._order))
 
     def _verify(self, operator: str, tell: Tell) -> str:
         from eolseq.commands.run import counters_after

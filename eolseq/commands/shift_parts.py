@@ -201,9 +201,9 @@ def _operator(crew: Crew, _: Cautions) -> str | None:
     return operator.name if operator is not None else None
 
 
-def _order_at(order: Order, bay: str, what: Mapping[str, Any]) -> None:
-    """An order to the simulated station, at a bay of several."""
-    order({"bay": bay, **what})
+def _order_at(order: Order, bay: str, what: Mapping[str, Any]) -> Any:
+    """An order to the simulated station, at a bay of several; what it answers."""
+    return order({"bay": bay, **what})
 
 
 def _warm(paper: Paper, sequences: tuple[Sequence, ...], origin: str) -> None:

@@ -89,6 +89,8 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
     from eolseq.commands import run as running
     from eolseq.commands.approving import FilesGate
     from eolseq.commands.bench import at_bench
+    from eolseq.commands.references import references_of
+    from eolseq.screen.numbers import typed_at_terminal
     from eolseq.verification.bench import Verifier
 
     pages = running.pages_of(station)
@@ -98,7 +100,8 @@ def _verify(options: argparse.Namespace, station: Station, path: Path, chosen: t
         bay = running.bay_of(opened, pages, options.bay)
         verifier = Verifier(clock, opened, pages, bay, log, without_unit(KNOWN_LOADS, tell), at.asking,
                             asker(at.order, tell), (FilesGate(station, pages, log, clock.now().date()),),
-                            simulated=simulated_loads(station))
+                            simulated=simulated_loads(station), references=references_of(station, at.order),
+                            emit_unit=tell, listen=typed_at_terminal)
         found = verifier.verify(chosen)
         entries = record_results(log, station, found, opened.identities, pages, key, running.counters_after(opened))
     if found.crash is not None:
@@ -169,10 +172,11 @@ def record_results(log: Log, station: Station, found: Verified, identities: Mapp
     from eolseq.verification.results import entry_of
 
     written = {}
-    index_of_run = found.run.index if found.run is not None else None
     for each in found.results:
         if not each.concluded:
             continue
+        run = found.own_runs.get(each.instrument, found.run)
+        index_of_run = run.index if run is not None else None
         identity = identities[each.instrument]
         named = InstrumentNamed(each.instrument, identity.model, identity.serial, counts.get(each.instrument))
         page = pages[each.instrument].digest
@@ -213,10 +217,12 @@ def _report(options: argparse.Namespace, station: Station, found: Verified, entr
 def _code(found: Verified, bad: list[str]) -> int:
     if bad:
         return 1
-    if found.run is not None and str(found.run.outcome) != "pass":
+    runs = [each for each in (found.run, *found.own_runs.values()) if each is not None]
+    ended = next((str(each.outcome) for each in runs if str(each.outcome) != "pass"), "")
+    if ended:
         from eolseq.commands.run import EXITS
 
-        return EXITS[str(found.run.outcome)]
+        return EXITS[ended]
     return 0
 
 
@@ -235,7 +241,10 @@ def _words(station: Station, found: Verified, entries: Mapping[str, int]) -> lis
     if not found.results or (found.run is not None and str(found.run.outcome) in ("refused", "stopped")):
         return ["NOT VERIFIED." + (f" {found.run.sentence}" if found.run is not None else "")]
     earlier = _earlier(station)
-    said = [f"{each}: not verified; no known load can show whether it is good" for each in found.left_out]
+    said = [f"{each}: not verified; no known load and no reference meter here shows whether it is good"
+            for each in found.left_out]
+    said += [f"{name}: NOT VERIFIED. {run.sentence}" for name, run in found.own_runs.items()
+             if str(run.outcome) in ("refused", "stopped")]
     for each in found.results:
         entry = f" (entry {entries[each.instrument]})" if each.instrument in entries else ""
         said.append(f"{each.instrument}{entry}: {str(each.outcome).upper()}. {each.sentence}")

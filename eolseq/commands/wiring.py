@@ -19,10 +19,11 @@ from eolseq.clock import Clock, SystemClock, VirtualClock
 from eolseq.errors import StationFault, WrongUse
 from eolseq.station.file import Station
 
-Order = Callable[[Mapping[str, Any]], None]
-"""Tells a simulated station to do something to itself; see ``simulation.bay.Bay.obey``."""
+Order = Callable[[Mapping[str, Any]], Any]
+"""Tells a simulated station to do something to itself; see ``simulation.bay.Bay.obey``. ``read`` gives a number."""
 
 CHILD_START = 15.0  # seconds for the simulated station to say its addresses
+TOLD_WITHIN = 2.0   # seconds for it to say what a reference meter shows
 
 
 @dataclass(frozen=True)
@@ -89,13 +90,14 @@ def simulated_bench(station: Station, station_path: Path, serial: str, defect: s
         stream = child.stdin
         if stream is None:
             raise StationFault("The simulated station takes no orders.", "Start it again.")
-        yield _addresses(child, [each.name for each in station.instruments]), lambda order: control(stream, order)
+        told = _Told(stream)
+        yield _addresses(child, [each.name for each in station.instruments], told), told.order
     finally:
         _end(child)
 
 
-def _addresses(child: subprocess.Popen[bytes], names: list[str]) -> dict[str, str]:
-    """The first lines of the child: one instrument each. Its later lines are drained by a task of their own.
+def _addresses(child: subprocess.Popen[bytes], names: list[str], told: _Told) -> dict[str, str]:
+    """The first lines of the child: one instrument each. Its later lines are read by a task of their own.
 
     The simulator may have more instruments than the station; one that lacks some ends by itself, with the reason.
     """
@@ -111,8 +113,33 @@ def _addresses(child: subprocess.Popen[bytes], names: list[str]) -> dict[str, st
                                "Run 'eolseq simulate' with the same station file to see why.")
         name, _, address = line.strip().partition(" ")
         found[name] = address
-    SystemClock().start("simulator output", lines.drain)
+    SystemClock().start("simulator output", lambda: lines.drain(told.hear))
     return found
+
+
+class _Told:
+    """Orders to the child, and what it says its reference meters show."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self._clock = SystemClock()
+        self._heard = self._clock.signal()
+        self._shows: float | None = None
+
+    def order(self, order: Mapping[str, Any]) -> float | None:
+        """Give an order; for ``read`` what the meter shows, None where it sees nothing."""
+        self._heard.clear()
+        control(self._stream, order)
+        if "read" in order and not self._clock.wait(self._heard, TOLD_WITHIN):
+            raise StationFault(f"The simulated station did not say what {order['read']} shows.", "Start it again.")
+        return self._shows if "read" in order else None
+
+    def hear(self, line: bytes) -> None:
+        """Take a line of the child; what is no reading of a reference meter is passed over."""
+        if b'"reference"' in line:
+            shows = json.loads(line)["shows"]
+            self._shows = None if shows is None else float(shows)
+            self._heard.set()
 
 
 class _Lines:
@@ -131,10 +158,13 @@ class _Lines:
         line, self._rest = self._rest.split(b"\n", 1)
         return line.decode("utf-8", "replace")
 
-    def drain(self) -> None:
+    def drain(self, hear: Callable[[bytes], None]) -> None:
+        """Read on until the stream ends, and hand every whole line on."""
         with contextlib.suppress(OSError, ValueError):
-            while self._stream.read(4096):
-                pass
+            while chunk := self._stream.read(4096):
+                *lines, self._rest = (self._rest + chunk).split(b"\n")
+                for line in lines:
+                    hear(line)
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:

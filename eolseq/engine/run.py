@@ -316,5 +316,5 @@ class UnitRun:
         if self._trial:
             return "Every step passed, in a trial. This unit is NOT released: mark it and keep it apart."
         if serial in OF_THE_PROGRAM:
-            return "Every step passed. There was no unit in it."
+            return "Every step passed. No unit was tested."
         return f"Every step passed. Open the guard and take the {'reference ' if self._reference else ''}unit out."

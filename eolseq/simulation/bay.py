@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from eolseq.errors import WrongUse
 from eolseq.simulation.instrument import CommandError, Instrument
+from eolseq.simulation.references import ReferenceData, shown
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.unit import Unit
 from eolseq.simulation.world import World
@@ -25,6 +27,9 @@ class Units(Protocol):
 
 class Bay(World):
     """One simulated station: a world with its instruments."""
+
+    references: Mapping[str, ReferenceData] = {}
+    """The meters outside the program that people read, by name."""
 
     def equip(self, instruments: Sequence[RoleInstrument], serial: str, units: Units) -> None:
         """Give the bay its instruments, the serial of the unit in it, and where units come from."""
@@ -59,6 +64,25 @@ class Bay(World):
         self.set_unit(self._units.unit(self.serial) if what == "unit" else Unit.none(points, frames[what]))
         self.guard.load()
 
+    def read_reference(self, name: str) -> float:
+        """What a reference meter shows now, in Hz or Pa; whoever listens is told it too."""
+        value = shown(self._reference(name), self)
+        self.note({"time": self.now, "reference": name, "shows": value if math.isfinite(value) else None})
+        return value
+
+    def place_reference(self, name: str) -> None:
+        """Put the unit into the bay in whose place a reference meter is read, such as a good one with a fan."""
+        self.load(self._reference(name).unit or self.serial)
+
+    def pump(self, pascals: float | None) -> None:
+        """Let a hand pump hold a pressure above the air's at the gauge's hose; None: the hose is at the unit again."""
+        self.pumped = pascals
+
+    def _reference(self, name: str) -> ReferenceData:
+        if name not in self.references:
+            raise WrongUse(f"There is no reference meter {name!r}.", f"The names are {', '.join(self.references)}.")
+        return self.references[name]
+
     def set_defect(self, name: str | None, *, twin: bool = False) -> None:
         """Let the unit in the bay have a defect (or its sound twin, or none) from now on."""
         self.set_unit(self._units.unit(self.serial, name, twin=twin))
@@ -82,32 +106,38 @@ class Bay(World):
             each.clear_fault()
         self._change_fixture(self._sound)
 
-    def obey(self, order: Mapping[str, Any]) -> None:
+    def obey(self, order: Mapping[str, Any]) -> Any:
         """Carry out an order, such as ``{"open": "both"}`` or ``{"fault": {"name": "test-lead-off"}}``.
 
         Keys: open, close (contact_a, contact_b, both), stop (true, false), open_guard_after (seconds after the next
         output on), closes_by_itself (true, false), fault (name, and instrument and number if it has them),
         load (serial, and defect if it has one: the next unit comes into the bay), fit (empty,
-        shorted or unit: what is in the fixture), power_fails (relays and contactor
-        fall open), clear_faults. WrongUse for any other, or a value that does not fit.
+        shorted or unit: what is in the fixture), place (the name of a reference meter: the unit in whose place it is
+        read), pump (Pa that a hand pump holds at the gauge's hose; off), read (a reference meter), power_fails (relays
+        and contactor fall open), clear_faults. ``read`` gives a number. WrongUse for what does not fit.
         """
-        actions: dict[str, Callable[[Any], None]] = {
+        actions: dict[str, Callable[[Any], object]] = {
             "open": self.open_guard, "close": self.close_guard, "stop": self.press_stop,
             "open_guard_after": lambda seconds: self.open_guard_after(float(seconds)),
             "closes_by_itself": lambda closes: setattr(self.guard, "closes_by_itself", bool(closes)),
             "fault": lambda fault: self.set_fault(fault["name"], fault.get("instrument"), fault.get("number")),
             "load": lambda each: self.load(each["serial"], each.get("defect")),
             "fit": self.fit,
+            "place": self.place_reference,
+            "pump": lambda pascals: self.pump(None if pascals == "off" else float(pascals)),
+            "read": self.read_reference,
             "power_fails": lambda _: self.power_fails(),
             "clear_faults": lambda _: self.clear_faults(),
         }
+        answer: Any = None
         for key, value in order.items():
             if key not in actions:
                 raise WrongUse(f"There is no order {key!r}.", f"The orders are {', '.join(actions)}.")
             try:
-                actions[key](value)
+                answer = actions[key](value)
             except (CommandError, KeyError, TypeError, ValueError) as error:
                 raise WrongUse(f"The order {key!r} does not take {value!r}: {error}.", "See Bay.obey.") from None
+        return answer
 
     def _instrument(self, name: str) -> RoleInstrument:
         if name not in self.by_name:

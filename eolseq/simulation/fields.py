@@ -10,6 +10,7 @@ from eolseq.simulation.faulty import LIKE as FAULT_LIKE
 from eolseq.simulation.faulty import pattern as fault_pattern
 from eolseq.simulation.faulty import read_fault
 from eolseq.simulation.hall_fields import BAYS
+from eolseq.simulation.references import REFERENCE_METERS
 from eolseq.simulation.roles.awkward import AwkwardResistanceMeter
 from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.roles.meters import (
@@ -214,6 +215,7 @@ SIMULATOR = Group({
     "instruments": Field(MapOf(INSTRUMENT, names=r"[a-z][a-z0-9_-]{0,39}", at_least=1)),
     "bays": BAYS,
     "guard": Field(GUARD), "fixture": Field(FIXTURE),
+    "reference_meters": REFERENCE_METERS,
     "units": Field(ListOf(UNIT, at_least=1, at_most=100)),
     "defects": Field(MapOf(DEFECT, names=DEFECT_NAME), required=False, default=None),
     "faults": Field(MapOf(FAULT, names=DEFECT_NAME), required=False, default=None),

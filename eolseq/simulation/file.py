@@ -20,6 +20,7 @@ from eolseq.simulation.fields import FIXTURE, MANNERS, OPTIONAL, ROLES, SIMULATO
 from eolseq.simulation.hall import Hall, HallBay
 from eolseq.simulation.hall_fields import BayData, check_bays, groups, read_bays
 from eolseq.simulation.network import Fixture
+from eolseq.simulation.references import ReferenceData, read_references
 from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
 from eolseq.simulation.unit import Unit
 from eolseq.simulation.world import PLUG, RELEASE
@@ -90,6 +91,7 @@ class Simulator:
     about_faults: Mapping[str, str] = field(default_factory=dict)  # of the bay: what is wrong
     faulty: tuple[Fault, ...] = ()  # what is wrong from the start
     bays: tuple[BayData, ...] = ()  # none: there is one
+    references: Mapping[str, ReferenceData] = field(default_factory=dict)  # the reference meters
 
     def check_fault(self, fault: Fault) -> None:
         """WrongUse, with every name there is, when this station cannot have a fault."""
@@ -144,7 +146,7 @@ def load_simulator(path: Path) -> Simulator:
     return Simulator(item["name"], str(path), item["unit"], instruments,
                      EnclosureSettings(**_si(item["guard"])), _si(item["fixture"]), units, defects, faults,
                      {name: each["about"] for name, each in (item["faults"] or {}).items()}, tuple(item["faulty"]),
-                     read_bays(item))
+                     read_bays(item), read_references(item["reference_meters"]))
 
 
 def build(simulator: Simulator, serial: str | None = None, defect: str | None = None, *, now: float,
@@ -164,6 +166,7 @@ def build(simulator: Simulator, serial: str | None = None, defect: str | None = 
         serial = serial or simulator.serial
         built = Bay(simulator.unit(serial, defect, twin=twin), _fixture(simulator, simulator.fixture["channels"]),
                     simulator.guard, now)
+        built.references = simulator.references
         built.equip([_model(each)(each, built) for each in simulator.instruments], serial, simulator)
     built.emit = emit
     for each in (*simulator.faulty, *faults):
@@ -187,6 +190,7 @@ def _build_hall(simulator: Simulator, serial: str | None, defect: str | None, no
     for each in simulator.bays:
         unit = simulator.unit(serials[each.name], defect if each.name == first else None, twin=twin)
         hall.bays[each.name] = HallBay(hall, each.name, unit, _fixture(simulator, each.channels), simulator.guard)
+        hall.bays[each.name].references = simulator.references
     at = {name: each.name for each in simulator.bays for name in each.instruments}
     own: dict[str, list[RoleInstrument]] = {name: [] for name in hall.bays}
     shared: list[RoleInstrument] = []
@@ -206,6 +210,10 @@ def _check(item: Item, findings: Findings) -> None:
         findings.add(item.place_of("unit"), f"'{item['unit']}' is the serial of no unit here",
                      "one that fits a serial_pattern")
     models = list(item["units"])
+    for each in item["reference_meters"].values():
+        if each["unit"] and not any(re.fullmatch(one["serial_pattern"], each["unit"]) for one in models):
+            findings.add(each.place_of("unit"), f"'{each['unit']}' is the serial of no unit here",
+                         "one that fits a serial_pattern")
     for name, defect in (item["defects"] or {}).items():
         for part in ("set", "twin"):
             _check_settings(defect[part], UNIT, models, f"a unit of this file (defect {name})", findings)

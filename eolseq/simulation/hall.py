@@ -163,10 +163,10 @@ class Hall(Deadlines):
             raise WrongUse(f"There is no bay {name!r}.", f"The bays are {', '.join(self.bays)}.")
         return self.bays[name]
 
-    def obey(self, order: Mapping[str, Any]) -> None:
+    def obey(self, order: Mapping[str, Any]) -> Any:
         """Carry out an order as ``Bay.obey`` does, at the bay that its key ``bay`` names."""
         rest = {key: value for key, value in order.items() if key != "bay"}
-        self.bay(str(order.get("bay", self.first))).obey(rest)
+        return self.bay(str(order.get("bay", self.first))).obey(rest)
 
     def set_fault(self, name: str, instrument: str | None = None, number: float | None = None) -> None:
         """Give an instrument a fault by name, or without an instrument a bay's leads."""

@@ -61,6 +61,7 @@ class World(Deadlines):
         self.open_volts = 12.0      # V, of the continuity tester
         self.closed: set[int] = set()
         self._aside: Unit | None = None  # the unit, while known loads are in its place
+        self.pumped: float | None = None  # Pa that a hand pump holds at the gauge's hose; None: it is at the unit
         self.contactors: set[str] = set()
         self._coils: dict[str, bool] = {}
         self._open_guard_after: float | None = None
@@ -234,8 +235,8 @@ class World(Deadlines):
         return self.unit.fan_pressure()
 
     def coil_gauge(self) -> float:
-        """The pressure in the unit's coil now, in Pa above the air's."""
-        return self.unit.coil_gauge()
+        """The pressure at the gauge's hose now, in Pa above the air's: a hand pump's, or that in the unit's coil."""
+        return self.unit.coil_gauge() if self.pumped is None else self.pumped
 
     def coil_celsius(self) -> float:
         """The temperature of the unit's coil now, in degC."""

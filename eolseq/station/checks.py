@@ -117,6 +117,11 @@ class KnownLoad:
     duty: Quantity
 
     @property
+    def called(self) -> str:
+        """Its name in a sentence."""
+        return f"known load {self.name}"
+
+    @property
     def relay(self) -> str:
         """The connection that puts it in the unit's place."""
         return f"load-{self.name}"

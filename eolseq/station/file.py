@@ -47,6 +47,12 @@ from eolseq.station.line_fields import (
     read_people,
     read_rework,
 )
+from eolseq.station.reference_fields import (
+    REFERENCE_METERS,
+    ReferenceMeter,
+    check_references,
+    read_references,
+)
 from eolseq.station.shift_fields import SHIFT, ShiftRules, check_shift, read_shift
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
@@ -95,6 +101,7 @@ STATION = Group({
     "decision": DECISION,
     "checks": CHECKS,
     "known_loads": KNOWN_LOADS,
+    "reference_meters": REFERENCE_METERS,
     "challenges": CHALLENGES,
     "fixtures": FIXTURES,
     "people": PEOPLE,
@@ -172,6 +179,7 @@ class Station:
     earlier: EarlierRules = NO_EARLIER
     labels: LabelRules | None = None
     release: str = ""
+    reference_meters: tuple[ReferenceMeter, ...] = ()
 
     @property
     def zero_points(self) -> Mapping[str, frozenset[str]]:
@@ -179,6 +187,11 @@ class Station:
         typed = {name: frozenset(each.points) for name, each in self.zeros.items()}
         return typed | {each.name: frozenset(each.zero.points) for each in self.fixtures if each.zero is not None}
     shift: ShiftRules | None = None
+
+    @property
+    def certified(self) -> tuple[KnownLoad | ReferenceMeter, ...]:
+        """Everything with a certificate that instruments are held against."""
+        return (*self.known_loads, *self.reference_meters)
 
     @property
     def bays(self) -> tuple[str, ...]:
@@ -215,6 +228,7 @@ def load_station(path: Path) -> Station:
         decision=read_decision(item["decision"]), zeros=zeros, faulty=tuple(item["faulty"]),
         checks=read_checks(item["checks"], simulated=bool(item["simulated"])),
         known_loads=read_loads(item["known_loads"]), challenges=read_challenges(item["challenges"]),
+        reference_meters=read_references(item["reference_meters"]),
         fixtures=read_fixtures(item["fixtures"]),
         labels=read_labels(item["labels"]), release=item["release"],
         shift=read_shift(item["shift"]),
@@ -232,6 +246,7 @@ def _check(item: Item, findings: Findings) -> None:
     """What the table of fields cannot say: times in order, channels used once, the key outside the records."""
     check_decision(item["decision"], findings)
     check_checks(item, findings)
+    check_references(item, findings)
     check_fixtures(item, findings)
     check_people(item, findings)
     guard = item["guard"]

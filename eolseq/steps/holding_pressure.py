@@ -17,6 +17,7 @@ from eolseq.bands.charge import at_reference
 from eolseq.quantity import UNITS, Quantity, plain
 from eolseq.shape import Amount, Field, Findings, Group, Item, OneOf, Word
 from eolseq.steps.base import OPERATOR, Applied, Bench, Connections, Evidence, Taken
+from eolseq.steps.entering import typed_once
 from eolseq.steps.fields import applied_group, as_text, check_band, read_band, read_connections, step_group
 from eolseq.steps.watching import gathering, named
 
@@ -25,7 +26,6 @@ if TYPE_CHECKING:  # the arithmetic is not needed to check a file that has no su
 
 KIND = "holding_pressure"
 GASES = ("nitrogen", "dry air", "helium", "argon")
-LOOK_EVERY = 0.1  # seconds between two glances at what was typed
 _EXPECTED_SECONDS = 0.5
 _PLACES = Decimal("0.1")  # Pa, of the worked-out pressure; far below what any gauge shows
 _LEAST_KELVIN = Decimal(-200)  # degC; below it a thermometer is broken
@@ -184,26 +184,13 @@ def _typed_twice(bench: Bench, question: str, within: Quantity) -> Decimal | Non
     first: Decimal | None = None
     while bench.clock.monotonic() < until:
         again = "the same again" if first is not None else f"type it, Enter, within {within}"
-        number = _typed_once(bench, f"{question}: {again}.", until)
+        number = typed_once(bench, f"{question}: {again}.", until)
         if number is None:
             return None
         if number == first:
             return number
         first = number if first is None else None  # two that differ: begin again
     return None
-
-
-def _typed_once(bench: Bench, question: str, until: float) -> Decimal | None:
-    entry = bench.ask_number(question)
-    try:
-        while not entry.missing and bench.clock.monotonic() < until:
-            number = entry.entered()
-            if number is not None:
-                return number
-            bench.pause(LOOK_EVERY)
-        return None
-    finally:
-        entry.over()
 
 
 def from_item(item: Item) -> HoldingPressure:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -59,20 +59,26 @@ class Planned:
 
 
 def plan_for(station: Station, roles: Mapping[str, str], chosen: tuple[str, ...], span_of: SpanOf,
-             today: date) -> Planned:
+             today: date, more: Iterable[tuple[str, Step]] = (), cautions: tuple[str, ...] = ()) -> Planned:
     """The steps that verify the chosen instruments; Refused when a known load is missing, past due or underrated.
 
-    ``roles``: role by instrument name, of all instruments of the station.
+    ``roles``: role by instrument name, of all instruments of the station. ``more``: steps that come last, each with its
+    instrument, and what must have been done for them as ``cautions``.
     """
     steps: list[tuple[str, Step]] = []
     for role in ORDER:
         for name in chosen:
             if roles[name] == role:
                 steps += [(name, step) for step in _steps(station, name, role, span_of, today)]
+    return plan_of(station, [*steps, *more], (*CAUTIONS, *cautions))
+
+
+def plan_of(station: Station, steps: list[tuple[str, Step]], cautions: tuple[str, ...]) -> Planned:
+    """Steps, each with its instrument, as a plan."""
     text = json.dumps([[name, step.name, step.settings_for_log()] for name, step in steps]).encode()
     item = Item({"steps": ()}, Place(str(station.path), 1, 1), {})
     plan = Plan(name="Verification with known loads", version="1", path=station.path, unit=UnitData(
-        ("known loads",), f"{RESERVED}[A-Z-]{{1,30}}", "I", {}, ()), cautions=CAUTIONS,
+        ("known loads",), f"{RESERVED}[A-Z-]{{1,30}}", "I", {}, ()), cautions=cautions,
         steps=tuple(step for _, step in steps), source=text, item=item, decision=Rule(least_ratio=Decimal(0)))
     return Planned(plan, tuple(name for name, _ in steps))
 

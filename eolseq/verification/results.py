@@ -62,10 +62,18 @@ def _result(name: str, pairs: list[tuple[Step, Verdict]], simulated: Mapping[str
     return Result(name, Outcome.PASS, f"It held in all {len(checks)} checks.", checks)
 
 
+def checks_of(name: str, readings: Iterable[JudgedReading]) -> tuple[Mapping[str, Any], ...]:
+    """The checks of an instrument that was held outside a run, as text for document and record."""
+    return tuple(_as_text(name, each, None) for each in readings)
+
+
 def _check(step: Step, judged: JudgedReading, simulated: Mapping[str, Decimal]) -> dict[str, Any]:
-    error, predicted = signed_error(judged), prediction_error(step, judged, simulated)
-    reading, band = judged.reading, judged.band
-    return {"step": step.name, "reading": judged.name, "raw": reading.raw or None,
+    return _as_text(step.name, judged, prediction_error(step, judged, simulated))
+
+
+def _as_text(step: str, judged: JudgedReading, predicted: Decimal | None) -> dict[str, Any]:
+    error, reading, band = signed_error(judged), judged.reading, judged.band
+    return {"step": step, "reading": judged.name, "raw": reading.raw or None,
             "value": None if reading.value is None else f"{reading.value:f}", "unit": reading.unit,
             "at_least": str(band.at_least) if band.at_least else None,
             "at_most": str(band.at_most) if band.at_most else None, "basis": band.basis,

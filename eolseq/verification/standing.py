@@ -8,9 +8,21 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
-from eolseq.station.checks import Checks, Demand, KnownLoad
+from eolseq.station.checks import Checks, Demand
+
+
+class Certified(Protocol):
+    """Something with a certificate that instruments are held against; ``called`` is its name in a sentence."""
+
+    @property
+    def called(self) -> str:
+        """Its name in a sentence."""
+
+    @property
+    def good_until(self) -> date:
+        """The last day its certificate is good."""
 
 
 class Reason(NamedTuple):
@@ -25,7 +37,7 @@ class Reason(NamedTuple):
 class OnBench:
     """An instrument as it stands on the bench today: what it said it is, and the digest of its driver page.
 
-    ``verifiable``: whether known loads can show that it is good; what they cannot is left to the challenge.
+    ``verifiable``: whether known loads or reference meters can show that it is good; else it is left to the challenge.
     """
 
     name: str
@@ -88,7 +100,7 @@ class Present:
     now: datetime
     checks: Checks
     instruments: tuple[OnBench, ...]
-    loads: tuple[KnownLoad, ...]
+    loads: tuple[Certified, ...]
     station_digest: str
     sequence_name: str
     sequence_digest: str
@@ -147,7 +159,7 @@ def _calibration(present: Present) -> list[Reason]:
              for each in present.instruments if today > each.calibrated_until]
     if present.checks.verification.every == "never":
         return found
-    return found + [Reason(f"The certificate of known load {each.name} was good until {each.good_until}.",
+    return found + [Reason(f"The certificate of {each.called} was good until {each.good_until}.",
                            "Have it calibrated, and its entry in the station file changed.")
                     for each in present.loads if today > each.good_until]
 

@@ -29,12 +29,14 @@ from eolseq.records.reader import Records
 from eolseq.records.station_checks import verification_payload
 from eolseq.verification.bench import Verified, Verifier
 from eolseq.verification.known_loads import Known, band_around, middle, normalised_error
-from eolseq.verification.plan import SERIAL, VERIFIABLE
+from eolseq.verification.plan import SERIAL
+from eolseq.verification.reference_plan import verifiable
+from eolseq.verification.references import FromSimulator
 from eolseq.verification.results import chart, entry_of
 from tests.records.people import PEOPLE, Plant, signed
 from tests.rig import PAGES, SIMULATOR, STATION, Rig
 
-ALL = tuple(each.name for each in STATION.instruments if PAGES[each.name].role in VERIFIABLE)
+ALL = tuple(each.name for each in STATION.instruments if verifiable(STATION, PAGES[each.name].role))
 
 
 @pytest.fixture
@@ -56,7 +58,8 @@ def verifier(rig: Rig, **changed: Any) -> Verifier:
 
     values: dict[str, Any] = {
         "clock": rig.clock, "opened": rig.opened, "pages": PAGES, "bay": bay_of(rig.opened, PAGES), "log": rig.log,
-        "emit": rig.events.append, "acknowledge": lambda _: "maintainer", "ask": ask, "patience": 2.0}
+        "emit": rig.events.append, "acknowledge": lambda _: "maintainer", "ask": ask, "patience": 2.0,
+        "references": FromSimulator(rig.world.read_reference)}
     return Verifier(**{**values, **changed})
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from eolseq.simulation.instrument import Call, CommandError, Handler, nr3, taking
 from eolseq.simulation.roles.base import RoleInstrument
@@ -134,7 +134,34 @@ class PowerMeter(RangedMeter):
         return self._acquired[which]
 
 
-class AirflowMeter(RangedMeter):
+class PressureMeter(RangedMeter):
+    """A meter of pressure, which can go on giving the reading it had."""
+
+    has_faults: Mapping[str, str] = {"reading-stuck": "its pressure stays at what it reads first, whatever comes after"}
+
+    def prepare(self) -> None:
+        """Begin on the widest range, sound."""
+        super().prepare()
+        self._sticks, self._stuck_at = False, ""
+
+    def own_faults(self) -> Mapping[str, Callable[[float | None], None]]:
+        """A reading that sticks."""
+        return {"reading-stuck": lambda _: setattr(self, "_sticks", True)}
+
+    def clear_fault(self) -> None:
+        """Make it sound again."""
+        super().clear_fault()
+        self._sticks, self._stuck_at = False, ""
+
+    def pressure(self, true: float) -> str:
+        """The reading of a pressure, or the one that it sticks at."""
+        if not self._sticks:
+            return self.reading("pressure", true)
+        self._stuck_at = self._stuck_at or self.reading("pressure", true)
+        return self._stuck_at
+
+
+class AirflowMeter(PressureMeter):
     """The pressure across the unit's fan, in Pa; below zero when the fan blows the wrong way."""
 
     measures = ("pressure",)
@@ -153,14 +180,14 @@ class AirflowMeter(RangedMeter):
 
     def _read(self, _: Call) -> str:
         pascals = self.world.fan_pressure()
-        return nr3(-math.inf) if pascals < -self.range * self.over_range else self.reading("pressure", pascals)
+        return nr3(-math.inf) if pascals < -self.range * self.over_range else self.pressure(pascals)
 
     def _measure(self, call: Call) -> str:
         self._configure(call)
         return self._read(call)
 
 
-class PressureGauge(RangedMeter):
+class PressureGauge(PressureMeter):
     """Pressure in the unit's coil above the air's, the air's own, and the coil's temperature, of one acquisition."""
 
     measures = ("pressure", "temperature")
@@ -191,7 +218,7 @@ class PressureGauge(RangedMeter):
         self._acquired = None
 
     def _acquire(self, _: Call) -> None:
-        self._acquired = (self.reading("pressure", self.world.coil_gauge()), self.meters["pressure"].text(AIR),
+        self._acquired = (self.pressure(self.world.coil_gauge()), self.meters["pressure"].text(AIR),
                           self.meters["temperature"].text(self.world.coil_celsius()))
 
     def _pressure(self, call: Call) -> str:

@@ -248,13 +248,17 @@ class PowerSource(SourceInstrument):
 
     key = "power"
     measures = ("voltage", "frequency")
+    has_faults: Mapping[str, str] = {
+        **SourceInstrument.has_faults,
+        "hertz-stuck": "its output stays at 60 Hz whatever is set, and it says what was set",
+    }
     most = 300.0
 
     def own_commands(self) -> Mapping[str, Handler]:
         """Frequency, protection, and what is measured."""
         return {
             "[SOURce]:FREQuency": taking(1, 1, self._set_frequency),
-            "[SOURce]:FREQuency?": taking(0, 0, lambda _: nr3(self.world.hertz)),
+            "[SOURce]:FREQuency?": taking(0, 0, lambda _: nr3(self.asked)),
             "[SOURce]:CURRent:PROTection[:LEVel]": taking(1, 1, self._set_protection),
             "[SOURce]:CURRent:PROTection[:LEVel]?": taking(0, 0, lambda _: nr3(self.world.protection)),
             "MEASure[:SCALar][:VOLTage][:AC]?": taking(
@@ -265,20 +269,38 @@ class PowerSource(SourceInstrument):
     def prepare(self) -> None:
         """Make the output stage, protected at 16 A."""
         super().prepare()
+        self.asked = 60.0  # Hz
+        self._hertz_sticks = False
         self.world.protection = 16.0
 
     def reset(self) -> None:
         """Output off, 60 Hz, protection at 16 A."""
         super().reset()
-        self.world.hertz, self.world.protection = 60.0, 16.0
+        self.asked = self.world.hertz = 60.0
+        self.world.protection = 16.0
+
+    def own_faults(self) -> Mapping[str, Callable[[float | None], None]]:
+        """A frequency that sticks, beside what any source can have."""
+        return {**super().own_faults(), "hertz-stuck": lambda _: self._stick()}
+
+    def _stick(self) -> None:
+        self._hertz_sticks = True
+        self.change(lambda: setattr(self.world, "hertz", 60.0))
+
+    def clear_fault(self) -> None:
+        """Make it sound again."""
+        super().clear_fault()
+        self._hertz_sticks = False
+        self.change(lambda: setattr(self.world, "hertz", self.asked))
 
     def _set_frequency(self, call: Call) -> None:
-        hertz = call.parameters[0].number("HZ", least=40.0, most=70.0)
-        self.change(lambda: setattr(self.world, "hertz", hertz))
+        self.asked = call.parameters[0].number("HZ", least=40.0, most=70.0)
+        if not self._hertz_sticks:
+            self.change(lambda: setattr(self.world, "hertz", self.asked))
 
     def _set_protection(self, call: Call) -> None:
         amps = call.parameters[0].number("A", least=0.1, most=40.0)
         self.change(lambda: setattr(self.world, "protection", amps))
 
     def _frequency(self, _: Call) -> str:
-        return self.measured("frequency", self.world.hertz if self.world.supply_volts() > 1.0 else 0.0)
+        return self.measured("frequency", self.asked if self.world.supply_volts() > 1.0 else 0.0)
