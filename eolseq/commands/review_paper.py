@@ -52,7 +52,7 @@ class ShiftPaper:
         page = (f"It names {found.size} entries and the root {found.root.hex()}; its SHA-256 is "
                 f"{sha256(pdf).hexdigest()}.")
         try:
-            said = printer.print(f"shift review, {found.size} entries", pdf)
+            said = printer.print(f"shift review of {found.size} entries", pdf)
         except PrintFailed as error:
             missing = f"The page of this shift may be missing, {printer.name}: {error}."
             log.append(Remark(serial=None, reason=f"{missing} {page}"))

@@ -23,6 +23,8 @@ WIDEST = 160
 _LEFT = 32  # columns of the yield in 80
 _LOOKS = 3  # rows of a thing to look at
 _STRIPS_FROM = 22  # rows
+_FEW = 10  # units; a percentage of fewer says too much in large letters
+_RECENT = 3  # times between units, fewer than which say nothing of the pace now
 _QUIET = 3  # takts without a unit, after which that is shown in bold
 
 
@@ -76,9 +78,10 @@ def _line(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
     share, pace = glance.review.first_pass, pace_words(glance, now) or "-"
     head = ends(f" {clean(glance.review.log.origin.rpartition('/')[0])}  {_shift(glance, now)}",
                 f"{SIMULATED if glance.review.log.simulated else ''} {_clock(now)} ", width)
-    rows: list[Row] = [[(head, "bold")],
-                       [(fit(" first pass %", left), ""), (fit(_takt(glance), width - left), "")]]
-    large = percent(share.value).rstrip(" %").lstrip("<>") if share.of else "-"
+    few = share.of < _FEW
+    rows: list[Row] = [[(head, "bold")], [(fit(" first pass" if few else " first pass %", left), ""),
+                                          (fit(_takt(glance), width - left), "")]]
+    large = f"{share.number} OF {share.of}" if few else percent(share.value).rstrip(" %").lstrip("<>")
     if not _fits(pace, width - left):
         pace = f"{'-' if 'BEHIND' in pace else ''}{pace.split()[0]}"
     rows += _side(_large(large, left), _large(pace, width - left), left)
@@ -100,7 +103,7 @@ def _takt(glance: Glance) -> str:
     pace = glance.review.pace
     if pace.takt is None:
         return "pace: no takt stated"
-    recent = "" if pace.recent.middle is None else \
+    recent = "" if pace.recent.middle is None or pace.recent.number < _RECENT else \
         f"; last {pace.recent.number} every {time_words(pace.recent.middle)}"
     return f"takt {time_words(pace.takt)}{recent}"
 

@@ -12,14 +12,21 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from io import StringIO
 from pathlib import Path
 
+from rich.console import Console
+
+from eolseq.clock import SystemClock
+from eolseq.commands.watching import Watched
 from eolseq.records import entries
 from eolseq.records.reader import Records
 from eolseq.review.review import KINDS, LogFacts, review
 from eolseq.review.sheet import pdf_of
 from eolseq.review.window import Window
 from eolseq.review.words import lines
+from eolseq.screen.watch_screen import DrawnWatch
 from tests.records.samples import begin, end, energise, measured, open_log, reading
 
 ENTRIES = 100_000
@@ -48,6 +55,20 @@ def one_run(log: object, serial: str, outcome: str, bay: str, number: int) -> No
     log.append(entries.Remark(serial=None, reason="A word."))
 
 
+def watch(base: Path) -> None:
+    """A minute of watching, a look and a picture each second, while a unit is tested every thirty; of one core."""
+    watched = Watched(base / "records", 90.0, SystemClock())
+    screen = DrawnWatch(Console(file=StringIO(), force_terminal=True, width=80, height=24))
+    spent = 0.0
+    with open_log(base, role="station") as log:
+        for second in range(60):
+            if second % 30 == 0:
+                one_run(log, f"DH7-{second:08}", "pass", "bay-1", second)
+            now = datetime.now(UTC) + timedelta(seconds=second)
+            spent += cpu(lambda now=now: screen.show(watched.look(), now))[0]  # type: ignore[misc]
+    print(f"watched, of one core     {spent / 60 * 100:6.2f} %")
+
+
 def cpu(work: Callable[[], object]) -> tuple[float, object]:
     before = time.process_time()
     result = work()
@@ -67,6 +88,7 @@ def main() -> None:
         print(f"reviewed                 {took:6.2f} s, {found.size} entries, first pass {done.first_pass}")
         print(f"in words                 {cpu(lambda: lines(done))[0]:6.2f} s")
         print(f"as a page                {cpu(lambda: pdf_of(done))[0]:6.2f} s")
+        watch(Path(folder))
         print(f"most memory              {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:6.0f} MB")
 
 

@@ -59,7 +59,7 @@ def test_the_log_knows_which_page_it_was(line: Line, capsys: pytest.CaptureFixtu
     paper = ShiftPaper(bench)
     paper.print(line.log)
     (page,) = (line.base / "reviews").iterdir()
-    assert page.name == f"shift review, {size} entries.pdf".replace(",", "%2C")
+    assert page.name == f"shift review of {size} entries.pdf"
     (said,) = remarks(line)
     assert sha256(page.read_bytes()).hexdigest() in said
     assert f"It names {size} entries and the root {root}" in said
@@ -74,7 +74,7 @@ def test_the_log_knows_which_page_it_was(line: Line, capsys: pytest.CaptureFixtu
 def test_a_page_that_is_there_is_not_written_over(line: Line) -> None:
     reviews = line.base / "reviews"
     reviews.mkdir()
-    there = reviews / f"shift review%2C {line.log.size} entries.pdf"
+    there = reviews / f"shift review of {line.log.size} entries.pdf"
     there.write_bytes(b"kept")
     paper = ShiftPaper(station(line, ReviewRules(folder=str(reviews))))
     paper.print(line.log)
