@@ -2,8 +2,8 @@
 
 Of r rejects in n units, the last one at the n-th, and N units since: were all n + N alike, every order would be as
 likely as every other, and the chance that all r lie in the first n is C(n, r) / C(n + N, r). Where r is many that is
-(1 - r/n)^N, and it needs no share that would be guessed from few. Of a tester that never rejected anything only the
-reference units tell.
+(1 - r/n)^N, and it needs no share that would be guessed from few. A tester that never rejected anything is held against
+the others in the same way; where no other rejected anything either, only the reference units tell.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from eolseq.review.chance import ALARM, log_ways
 class Silence(NamedTuple):
     """A tester (model and serial), how many units since its last reject, and what it had rejected before.
 
-    ``chance`` is that of such a silence if nothing changed; None where it never rejected anything.
+    ``chance`` is that of such a silence if nothing changed. Of one that never rejected anything it is that of the other
+    testers having all the rejects by chance, and ``beside`` says how many, of how many units; None where none has any.
     """
 
     tester: str
@@ -28,6 +29,7 @@ class Silence(NamedTuple):
     rejects: int
     before: int
     chance: float | None
+    beside: tuple[int, int] | None = None
 
     @property
     def told(self) -> bool:
@@ -70,15 +72,24 @@ class Silences:
 
     def result(self) -> list[Silence]:
         """Every tester, the most suspicious first."""
-        found = [Silence(name, each.units, each.rejects, each.before, _chance(each))
-                 for name, each in self._testers.items()]
+        found = [self._silence(name, each) for name, each in self._testers.items()]
         return sorted(found, key=lambda each: (1.0 if each.chance is None else each.chance, -each.units, each.tester))
 
 
-def _chance(tester: _Tester) -> float | None:
-    if not tester.rejects:
-        return None
-    return math.exp(log_ways(tester.before, tester.rejects) - log_ways(tester.before + tester.units, tester.rejects))
+    def _silence(self, name: str, tester: _Tester) -> Silence:
+        if tester.rejects:
+            chance = _all_before(tester.rejects, tester.before, tester.units)
+            return Silence(name, tester.units, tester.rejects, tester.before, chance)
+        rejects = sum(each.rejects for each in self._testers.values())
+        units = sum(each.before + each.units for other, each in self._testers.items() if other != name)
+        if not rejects:
+            return Silence(name, tester.units, 0, 0, None)
+        return Silence(name, tester.units, 0, 0, _all_before(rejects, units, tester.units), (rejects, units))
+
+
+def _all_before(rejects: int, before: int, units: int) -> float:
+    """How likely all rejects are among so many units and none among the others, were all units alike."""
+    return math.exp(log_ways(before, rejects) - log_ways(before + units, rejects))
 
 
 def _testers_of(step: Mapping[str, Any], end: Mapping[str, Any]) -> list[str]:

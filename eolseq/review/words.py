@@ -78,9 +78,13 @@ def silence_words(each: Silence) -> str:
     said = f"Withstand tester {each.tester}: no reject in {each.units} {'unit' if each.units == 1 else 'units'}"
     if each.chance is None:
         return f"{said}, and none ever in this log; only reference units show that it can."
+    end = " Show it its reference units." if each.told else ""
+    if each.beside is not None:
+        rejects, units = each.beside
+        return (f"{said}, and none ever in this log, where other testers rejected {rejects} of {units}; "
+                f"by chance {chance_words(each.chance)}.{end}")
     if not each.units:
         return f"Withstand tester {each.tester}: its last unit was a reject; {each.rejects} of {each.before} in all."
-    end = " Show it its reference units." if each.told else ""
     return f"{said}; {each.rejects} rejected of the {each.before} before; by chance {chance_words(each.chance)}.{end}"
 
 

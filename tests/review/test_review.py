@@ -18,7 +18,7 @@ from eolseq.review.drift import LEAST, SPAN, Drifts
 from eolseq.review.silence import Silence, Silences
 from eolseq.review.stops import Stop, reason_of
 from eolseq.review.window import LONGEST, Moment, Window, last_shift, seconds
-from eolseq.review.words import lines
+from eolseq.review.words import lines, silence_words
 from tests.records.samples import begin, end
 from tests.review.lines import BETWEEN, CYCLE, MORNING, Did, Line, reviewed
 
@@ -237,7 +237,7 @@ def silent(runs: list[Did], path: Path) -> list[Silence]:
 
 
 def test_a_tester_that_rejects_no_more(quick_path: Path) -> None:
-    ((name, units, rejects, before, chance),) = silent([PASS] * 8 + [FAIL] + [PASS] * 30, quick_path)
+    ((name, units, rejects, before, chance),) = [each[:5] for each in silent([PASS] * 8 + [FAIL] + [PASS] * 30, quick_path)]
     assert (name, units, rejects, before) == ("WT-5 1001", 30, 1, 9)
     assert chance == pytest.approx(9 / 39)  # the one reject as likely at every one of 39 places
 
@@ -250,13 +250,13 @@ def test_silence_is_told_below_one_in_a_hundred(quick_path: Path) -> None:
 
 def test_a_bad_unit_that_is_shown_again_counts_once_but_ends_the_silence(quick_path: Path) -> None:
     again = [PASS, *[Did("fail", UNIT)] * 4, *[PASS] * 5]
-    ((_, units, rejects, before, _),) = silent(again, quick_path / "one")
+    ((_, units, rejects, before, _),) = [each[:5] for each in silent(again, quick_path / "one")]
     assert (units, rejects, before) == (5, 1, 2)
     later = [Did("fail", UNIT), *[PASS] * 5, Did("fail", UNIT), PASS]
-    ((_, units, rejects, before, _),) = silent(later, quick_path / "two")
+    ((_, units, rejects, before, _),) = [each[:5] for each in silent(later, quick_path / "two")]
     assert (units, rejects, before) == (1, 1, 6)
     only = [Did("pass", UNIT), PASS, Did("fail", UNIT), PASS]
-    ((_, units, rejects, before, chance),) = silent(only, quick_path / "three")
+    ((_, units, rejects, before, chance),) = [each[:5] for each in silent(only, quick_path / "three")]
     assert (units, rejects, before, chance) == (1, 1, 3, pytest.approx(3 / 4))
 
 
@@ -298,6 +298,22 @@ def test_which_tester_a_reject_is_of(case: str) -> None:
     step = {"kind": "dielectric_withstand", "outcome": "fail", "readings": [{"instrument": each} for each in used]}
     silences.take({"steps": [step], "instruments": instruments})
     assert [(each.tester, each.rejects) for each in silences.result()] == [(name, 1) for name in expected]
+
+
+def test_a_tester_that_never_rejected_is_held_against_the_others() -> None:
+    """Thirty rejects in 300 units at one, none in 60 at the other: as likely as thirty drawn of 360 and none of those 60."""
+    silences = Silences()
+    for name, units, every in (("wt-1", 300, 10), ("wt-2", 60, 10 ** 6)):
+        for number in range(units):
+            outcome = "fail" if number % every == every - 1 else "pass"
+            step = {"kind": "dielectric_withstand", "outcome": outcome, "readings": []}
+            silences.take({"steps": [step], "instruments": [{"name": name, "model": "WT-5", "serial": name,
+                                                             "role": "withstand_tester"}]})
+    found = silences.result()[0]
+    assert (found.tester, found.units, found.rejects, found.beside) == ("WT-5 wt-2", 60, 0, (30, 300))
+    assert found.chance == pytest.approx(scipy.stats.hypergeom.pmf(0, 360, 60, 30))
+    assert found.told
+    assert "where other testers rejected 30 of 300" in silence_words(found)
 
 
 def test_many_rejects_are_a_share() -> None:
