@@ -127,11 +127,12 @@ class _Told:
         self._shows: float | None = None
 
     def order(self, order: Mapping[str, Any]) -> float | None:
-        """Give an order; for ``read`` what the meter shows, None where it sees nothing."""
+        """Give an order; for ``read`` what the meter shows, None where it sees nothing. ``place`` is over when done."""
         self._heard.clear()
         control(self._stream, order)
-        if "read" in order and not self._clock.wait(self._heard, TOLD_WITHIN):
-            raise StationFault(f"The simulated station did not say what {order['read']} shows.", "Start it again.")
+        name = order.get("read", order.get("place"))
+        if name is not None and not self._clock.wait(self._heard, TOLD_WITHIN):
+            raise StationFault(f"The simulated station said nothing of its reference meter {name}.", "Start it again.")
         return self._shows if "read" in order else None
 
     def hear(self, line: bytes) -> None:

@@ -73,6 +73,7 @@ class Bay(World):
     def place_reference(self, name: str) -> None:
         """Put the unit into the bay in whose place a reference meter is read, such as a good one with a fan."""
         self.load(self._reference(name).unit or self.serial)
+        self.note({"time": self.now, "reference": name, "shows": None})
 
     def pump(self, pascals: float | None) -> None:
         """Let a hand pump hold a pressure above the air's at the gauge's hose; None: the hose is at the unit again."""

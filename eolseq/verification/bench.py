@@ -141,6 +141,7 @@ class Verifier:
                 continue
             planned = airflow_plan(station, name, self.span_of(), self.references, self.clock.now().date())
             self.ask("Take the known loads off.", f"place {meter.name}")
+            self.bay.watcher.seen_open = False  # the guard must be opened for this unit, whatever was opened before
             unit = UnitRun(self.clock, planned.plan, self.bay, self.log, self._with_fan(meter.name), self.acknowledge,
                            self.gates, reference=True, listen=self.listen)
             run = unit.run(AIRFLOW)

@@ -180,6 +180,24 @@ def test_a_guard_that_opens_while_the_counter_reads_ends_it(rig: Rig) -> None:
     assert max(on_for(rig, "power")) < 1.3
 
 
+def test_the_guard_must_be_opened_for_the_unit_whatever_was_opened_before(rig: Rig) -> None:
+    """Contacts were opened to verify the guard unit; that is no sign that the known loads were taken off."""
+    made = verifier(rig)
+    rig.world.guard.closes_by_itself = False
+    rig.world.obey({"close": "both"})
+
+    def ask(words: str, what: str) -> None:
+        verb, _, which = what.partition(" ")
+        if verb != "place":  # nobody goes to the bay
+            rig.world.obey({verb: which})
+
+    found = dataclasses.replace(made, ask=ask).verify(("guard", "airflow"))
+    assert {each.instrument: str(each.outcome) for each in found.results}["guard"] == "pass"
+    assert found.own_runs["airflow"].outcome is Outcome.REFUSED
+    assert "was not seen open" in found.own_runs["airflow"].sentence
+    assert not any(each.get("output") == "on" for each in rig.world.changes)
+
+
 REFUSED = {
     "counter past due": ("power", "counter", {"good_until": date(2020, 1, 1)}, "reference meter counter was good until"),
     "manometer past due": ("airflow", "manometer", {"good_until": date(2020, 1, 1)}, "reference meter manometer was good"),
