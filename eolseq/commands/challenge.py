@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -151,7 +151,7 @@ def show_all(station: Station, wanted: References, order: Order | None, tell: Ca
     from eolseq.verification.challenge import judge_reference
 
     shown: list[Shown] = []
-    simulated = _simulated(station, wanted.sequence) if order is not None else None
+    simulated = _simulated(station, wanted.sequence, wanted.challenge.references) if order is not None else None
     faults_last = sorted(wanted.challenge.references, key=lambda one: bool(simulated and one.simulated in simulated[1]))
     for each in faults_last:
         tell(Instruction(f"Connect the reference unit '{each.name}': {each.about}."))
@@ -168,7 +168,7 @@ def show_all(station: Station, wanted: References, order: Order | None, tell: Ca
     return shown, None
 
 
-def _simulated(station: Station, sequence: Sequence) -> tuple[str, frozenset[str]]:
+def _simulated(station: Station, sequence: Sequence, references: Iterable[Reference]) -> tuple[str, frozenset[str]]:
     """A serial of the simulated unit, and the faults of the bay, which stay: references with one come last.
 
     The unit is the simulator's own where it is of the sequence's models, else one of these.
@@ -181,6 +181,9 @@ def _simulated(station: Station, sequence: Sequence) -> tuple[str, frozenset[str
     models, serial = sequence.unit.models, simulator.serial
     if simulator.model_of(serial).model not in models:
         serial = next((example(each.serial_pattern) for each in simulator.units if each.model in models), serial)
+    for each in references:
+        if each.simulated not in simulator.faults:
+            simulator.unit(serial, each.simulated or None)  # WrongUse, before anything begins, for one it does not know
     return serial, frozenset(simulator.faults)
 
 
