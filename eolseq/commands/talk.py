@@ -317,6 +317,8 @@ def _showing(name: str, also: Any) -> Callable[[str, str, str, float], None]:
     def trace(instrument: str, what: str, text: str, time: float) -> None:
         if also is not None:
             also(instrument, what, text, time)
+        if what == "wait":
+            return
         if what == "out":
             asked[0] = time
         arrow = {"out": "->", "in": "<-", "off": "-> OFF:"}.get(what, "FAILED:")

@@ -35,7 +35,7 @@ class RunBench:
         self._serial = serial
         self._listen = listen
         self._step_index = 0
-        self._parts_open_at = 0.0  # seconds; a contactor needs its time to open as well as to close
+        self._opened = (0.0, 0.0)  # when relays were opened last, and how long (s) a contactor needs for it
         self._instruments = instruments
         self._channels = channels
         self._watcher = watcher
@@ -76,7 +76,8 @@ class RunBench:
         unit = self.instrument("switching_unit")
         self._expect(unit, frozenset(), "before connecting")
         try:
-            self._watcher.pause(max(0.0, self._parts_open_at - self.clock.monotonic()))
+            opened, needs = self._opened
+            self._watcher.pause(needs, opened)
             for channel in wanted:
                 unit.perform("close", channel=channel)
             self._expect(unit, frozenset(wanted), "after closing")
@@ -88,7 +89,7 @@ class RunBench:
             self._open_all(unit)
             raise
         self._open_all(unit)
-        self._parts_open_at = self.clock.monotonic() + delay
+        self._opened = self.clock.monotonic(), delay
 
     def _open_all(self, unit: Instrument) -> None:
         """Open every relay; a trip in the middle only makes us do it again."""

@@ -105,9 +105,9 @@ class Power:
         self._watcher.check()
         return answer
 
-    def pause(self, seconds: float) -> None:
-        """Wait with voltage on; ends at once, by an exception, on a trip."""
-        self._watcher.pause(seconds)
+    def pause(self, seconds: float, since: float | None = None) -> None:
+        """Wait with voltage on, from a moment (monotonic s) if given; ends at once, by an exception, on a trip."""
+        self._watcher.pause(seconds, since)
 
     def switch_off(self) -> None:
         """Turn the source off before the block ends; confirmed."""

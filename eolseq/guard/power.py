@@ -139,12 +139,12 @@ class Door:
             self._open_contactor([])
         self._confirm_off(source, opening, problems)
         if after is not None and failure is None:
-            self._wait_until(opening.off_at + float(after))
+            self._wait(opening.off_at, float(after))
             opening.after_off = self._volts()
         self._prove_dead(opening, problems)
         self._open_contactor(problems)
         if run_down is not None:
-            self._wait_until(opening.off_at + float(run_down))
+            self._wait(opening.off_at, float(run_down))
         if problems:
             raise LockedRed(" ".join(problems), _KEEP_AWAY)
         self._release()
@@ -191,12 +191,12 @@ class Door:
         """Dead at the unit's terminals, by a meter that has shown in this step that it can see the voltage."""
         wiring = self._wiring
         if wiring.residual is None:
-            self._wait_until(opening.off_at + wiring.access)
+            self._wait(opening.off_at, wiring.access)
             return
         if not opening.seen:
             problems.append(f"The residual meter saw {opening.seen_peak:.0f} V while {opening.source_peak:.0f} V were "
                             f"put out; it cannot prove the unit dead. {opening.residual_fault}".strip())
-            self._wait_until(opening.off_at + wiring.access)
+            self._wait(opening.off_at, wiring.access)
         try:
             dead = self._discharged(wiring)
         except EolseqError as error:
@@ -212,7 +212,7 @@ class Door:
         self._insist(lambda: put(True))
         dead = False
         for _ in range(DISCHARGE_TRIES):
-            self._clock.sleep(DISCHARGE_PAUSE)
+            self._wait(self._clock.monotonic(), DISCHARGE_PAUSE)
             if self._below(DEAD_BELOW):
                 dead = True
                 break
@@ -241,9 +241,11 @@ class Door:
         if state.locked:
             raise LockedRed("The guard did not unlock.", "The unit is dead. Call maintenance to open the guard.")
 
-    def _wait_until(self, moment: float) -> None:
-        left = moment - self._clock.monotonic()
+    def _wait(self, since: float, seconds: float) -> None:
+        """Wait so many seconds from a moment; nothing ends it, since the unit is being made safe."""
+        left = since + seconds - self._clock.monotonic()
         if left > 0:
+            self._watcher.tell_wait(since, seconds)
             self._clock.sleep(left)
 
     # -- for the verification of the guard unit -------------------------------------------------------------------

@@ -15,6 +15,7 @@ from eolseq.clock import Clock, Signal, Task
 from eolseq.errors import EolseqError, InstrumentFault, StationFault, Stopped
 from eolseq.guard.inputs import DISAGREE, DROPPED, WATCHER_DEAD, GuardInputs, GuardSettings, GuardState, Reason
 from eolseq.instruments.roles import Instrument
+from eolseq.instruments.waits import Trace, told
 
 REST = "rest"
 """An order to the watcher itself: to look away for longer than the watchdog's time, so that the watchdog must drop."""
@@ -64,6 +65,7 @@ class Watcher:
         self._ever_tripped = False  # stays, so that no line is left aborted
         self._stop_failures: list[str] = []
         self.on_look: Callable[[GuardState], None] | None = None
+        self.trace: Trace | None = None  # is told of waits on purpose
         self._guard = guard_unit
         self._lines: tuple[StopLine, ...] = ()
         self._woken = clock.signal()
@@ -248,10 +250,23 @@ class Watcher:
         if reason is not None:
             raise StationFault(reason.what, reason.do) if reason.fault else Stopped(reason.what, reason.do)
 
-    def pause(self, seconds: float) -> None:
-        """Wait, but end at once with Stopped or StationFault on a trip."""
-        self.clock.wait(self._woken, seconds)
+    def pause(self, seconds: float, since: float | None = None) -> None:
+        """Wait, but end at once with Stopped or StationFault on a trip.
+
+        So many seconds from a moment (monotonic seconds), where one is given; none are left when that is over.
+        """
+        now = self._monotonic()
+        left = seconds if since is None else max(0.0, since + seconds - now)
+        self.tell_wait(now if since is None else since, seconds)
+        self.clock.wait(self._woken, left)
         self.check()
+
+    def tell_wait(self, since: float, seconds: float) -> None:
+        """Tell the trace, if there is one, of a wait on purpose for so many seconds from a moment (monotonic)."""
+        if self.trace is not None:
+            now = self._monotonic()
+            if since + seconds > now:
+                told(self.trace, self.name, since, since + seconds, now)
 
     def order(self, *actions: str) -> GuardState:
         """Have the guard unit carry out actions and look again; gives what it then reports."""
@@ -270,10 +285,13 @@ class Watcher:
 
     def wait_for(self, wanted: Callable[[GuardState], bool], seconds: float) -> bool:
         """Wait until a fresh look satisfies ``wanted``; False when the time is over or the watcher has ended."""
-        deadline = self.clock.monotonic() + seconds
+        begun = self.clock.monotonic()
+        deadline = begun + seconds
         while self.alive:
             now = self.clock.monotonic()
             if self.inputs.last is not None and self.inputs.fresh(now) and wanted(self.inputs.last):
+                if self.trace is not None:
+                    told(self.trace, self.name, begun, now, now)  # for a person; known only now
                 return True
             if now >= deadline or self.reason is not None:
                 return False

@@ -23,6 +23,9 @@ class Exchange(Protocol):
     def send_off(self, message: str) -> None:
         """Write OFF at once, from any task."""
 
+    def tell_wait(self, seconds: float) -> None:
+        """Tell the trace, if there is one, that the instrument is given so many seconds on purpose."""
+
     def reopen(self) -> None:
         """Open the line afresh."""
 

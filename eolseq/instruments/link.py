@@ -20,6 +20,7 @@ from pyvisa.constants import ResourceAttribute, StatusCode
 from eolseq.clock import Clock
 from eolseq.errors import InstrumentFault, LinkAborted, LinkFault, LinkLost, LinkNotOpen, LinkTimeout
 from eolseq.instruments.line import LONGEST_REPLY, Line, decoded, encoded, shown
+from eolseq.instruments.waits import Trace, told
 
 __all__ = ["LONGEST_REPLY", "OFF_SECONDS", "Line", "Link", "Trace", "open_link", "resource_manager"]
 
@@ -28,9 +29,6 @@ OFF_SECONDS = 0.05
 
 MOST_KEPT, SHORT_REPLY = 256, 64
 """How many messages of one line are kept as bytes, and replies of at most so many bytes as text."""
-
-Trace = Callable[[str, str, str, float], None]
-"""Called with instrument, ``out``, ``in``, ``off`` or ``failed``, the text, and the monotonic time in seconds."""
 
 STACK_ERRORS = (pyvisa.errors.Error, OSError, RuntimeError, TypeError, ValueError, termios.error)
 
@@ -186,6 +184,12 @@ class Link:
         """Close the line; harmless when it is closed already."""
         self._close()
 
+    def tell_wait(self, seconds: float) -> None:
+        """Tell the trace, if there is one, that the instrument is given so many seconds on purpose."""
+        if self.trace is not None:
+            now = self._monotonic()
+            told(self.trace, self.name, now, now + seconds, now)
+
     # Within.
 
     def _check_usable(self, message: str) -> None:
@@ -200,6 +204,7 @@ class Link:
         if self._aborted or self._dirty or session is None or session.dirty:
             self._check_usable(message)
         if line.pause:
+            self.tell_wait(line.pause)
             self._clock.sleep(line.pause)
             self._check_usable(message)
         if self._waiting is not None and (self._waiting() or session.lost):

@@ -240,6 +240,7 @@ class Player:
             self._pause(line.every)
 
     def _pause(self, seconds: float) -> None:
+        self.link.tell_wait(seconds)
         if self._clock.wait(self._aborted, seconds):
             raise LinkAborted(f"The wait for {self.name} was ended by a trip.",
                               "Make the station safe and reset the trip before going on.", instrument=self.name)

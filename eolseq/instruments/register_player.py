@@ -182,6 +182,7 @@ class RegisterPlayer:
             self._pause(line.every)
 
     def _pause(self, seconds: float) -> None:
+        self._link.tell_wait(seconds)
         if self._clock.wait(self._aborted, seconds):
             raise LinkAborted(f"The wait for {self.name} was ended by a trip.",
                               "Make the station safe and reset the trip before going on.", instrument=self.name)

@@ -52,6 +52,9 @@ class _ScriptedLink:
     def send_off(self, message: str) -> None:
         """Nothing is on at the other end of paper."""
 
+    def tell_wait(self, seconds: float) -> None:
+        """Nobody traces paper."""
+
     def reopen(self) -> None:
         """Paper needs no opening."""
 

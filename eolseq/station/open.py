@@ -134,7 +134,10 @@ def open_station(station: Station, pages: Mapping[str, AnyPage], addresses: Mapp
         listed = "\n".join(f"  {name}: {why}" for name, why in sorted(failures.items()))
         raise StationFault(f"{len(failures)} of {len(tasks)} instruments did not open:\n{listed}",
                            "\nSwitch them on, check their lines, and start again.")
-    return _assembled(station, opened, links, clock, settings or station.guard)
+    assembled = _assembled(station, opened, links, clock, settings or station.guard)
+    for bay in assembled.bays:
+        bay.watcher.trace = getattr(manager, "trace", None)
+    return assembled
 
 
 @dataclass(frozen=True)

@@ -101,8 +101,8 @@ class Powered(Protocol):
     def sample(self) -> Answer:
         """Measure at the source; raises Stopped or StationFault if the guard, a ceiling or the link demands it."""
 
-    def pause(self, seconds: float) -> None:
-        """Wait with voltage on; ends at once, by an exception, on a trip."""
+    def pause(self, seconds: float, since: float | None = None) -> None:
+        """Wait with voltage on, from a moment (monotonic s) if given; ends at once, by an exception, on a trip."""
 
     def switch_off(self) -> None:
         """Turn the source off before the block ends, such as for a locked rotor; confirmed."""

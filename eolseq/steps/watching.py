@@ -101,9 +101,8 @@ def looks(bench: Bench, source: Powered, seconds: float) -> Iterator[Look]:
 
 def wait_for_next(bench: Bench, source: Powered, last: float) -> None:
     """Wait until the next look is due, counted from the time (monotonic seconds) of the last one."""
-    left = last + SAMPLE_EVERY - bench.clock.monotonic()
-    if left > 0:
-        source.pause(left)
+    if last + SAMPLE_EVERY > bench.clock.monotonic():
+        source.pause(SAMPLE_EVERY, last)
 
 
 def _phase(answer: Answer, begun: bool) -> str:

@@ -42,6 +42,9 @@ class FakeLink:
     def send_off(self, message: str) -> None:
         assert self._take(f"off {message}") is None
 
+    def tell_wait(self, seconds: float) -> None:
+        assert seconds > 0
+
     def reopen(self) -> None:
         assert self._take("reopen") is None
         self.dirty = False

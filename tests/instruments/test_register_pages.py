@@ -163,6 +163,9 @@ class Device:
     def write(self, table: str, at: int, values: Sequence[int], within: float) -> None:
         self.written.append((table, at, list(values)))
 
+    def tell_wait(self, seconds: float) -> None:
+        """Nobody traces."""
+
     def reopen(self) -> None:
         self.reopened += 1
 

@@ -59,9 +59,9 @@ class FakeSource:
         self._bench.clock.sleep(0.0004 + self._bench.stalls.pop(len(self._bench.looks), 0.0))
         return self._script(now)
 
-    def pause(self, seconds: float) -> None:
+    def pause(self, seconds: float, since: float | None = None) -> None:
         """Wait."""
-        self._bench.clock.sleep(seconds)
+        self._bench.clock.sleep(seconds if since is None else since + seconds - self._bench.clock.monotonic())
 
     def switch_off(self) -> None:
         """Off before the end of the block."""
