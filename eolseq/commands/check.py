@@ -129,7 +129,7 @@ def _not_shown(station: Any) -> list[str]:
     """What the station's verification does not show; nothing where a driver page cannot be read."""
     from eolseq.instruments.any_page import load_any_page
     from eolseq.shipped import find
-    from eolseq.verification.reference_plan import not_shown
+    from eolseq.station.shown import not_shown
 
     try:
         roles = {each.name: load_any_page(find(each.page, shipped=bool(station.simulated))).role

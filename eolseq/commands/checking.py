@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.covering import history_of, present_of
 from eolseq.errors import Refused, WrongUse
-from eolseq.verification.reference_plan import verifiable
+from eolseq.station.shown import verifiable
 from eolseq.verification.standing import OnBench, Reason, challenge_reasons, reasons
 
 if TYPE_CHECKING:

@@ -72,7 +72,7 @@ def _look(options: argparse.Namespace, station: Station, path: Path,
 
 def _on_bench(station: Station, seen: Looked, pages: Mapping[str, Any]) -> Any:
     """As it says it is; one that does not answer, as the station file says it is."""
-    from eolseq.verification.reference_plan import verifiable
+    from eolseq.station.shown import verifiable
     from eolseq.verification.standing import OnBench
 
     model, serial = (seen.identity.model, seen.identity.serial) if seen.identity else (seen.model, seen.place.serial)

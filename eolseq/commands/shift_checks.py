@@ -20,8 +20,8 @@ from eolseq.records.log import Log
 from eolseq.sequence.model import Sequence
 from eolseq.station.checks import Reference
 from eolseq.station.open import OpenStation
+from eolseq.station.shown import verifiable
 from eolseq.verification.bench import Verifier
-from eolseq.verification.reference_plan import verifiable
 from eolseq.verification.standing import Present, Reason, challenge_reasons, reasons
 
 if TYPE_CHECKING:

@@ -19,18 +19,11 @@ from eolseq.instruments.roles import ROLES
 from eolseq.quantity import UNITS, Quantity
 from eolseq.serials import AIRFLOW
 from eolseq.station.open import OpenStation
+from eolseq.station.shown import BY_REFERENCE, reference_for, verifiable
 from eolseq.verification.guard_check import Ask, verify_guard, verify_relays
 from eolseq.verification.plan import SERIAL, Planned, plan_for
 from eolseq.verification.pressure_check import GaugeCheck
-from eolseq.verification.reference_plan import (
-    BY_REFERENCE,
-    FAN_WORDS,
-    airflow_plan,
-    cautions_of,
-    frequency_steps,
-    reference_for,
-    verifiable,
-)
+from eolseq.verification.reference_plan import FAN_WORDS, airflow_plan, cautions_of, frequency_steps
 from eolseq.verification.references import References, Typed, refuse_past_due
 from eolseq.verification.results import Result, results
 from eolseq.verification.steps import SpanOf

@@ -34,9 +34,6 @@ ORDER = ("residual_meter", "resistance_meter", "continuity_tester", "power_sourc
          "withstand_tester")
 """Roles in the order of verifying: first what others are compared with. Relays and guard unit come by themselves."""
 
-VERIFIABLE = frozenset({*ORDER, "switching_unit", "guard_unit"})
-"""What this version can verify; any other instrument is seen by the challenge alone."""
-
 _USE = {"resistance_meter": "resistance", "continuity_tester": "continuity", "withstand_tester": "withstand",
         "power_source": "supply", "power_meter": "supply", "current_meter": "supply", "residual_meter": "supply"}
 _SECONDS = {"resistance": Decimal(1), "continuity": Decimal("0.6"), "withstand": Decimal("1.5"), "supply": Decimal(2)}

@@ -10,15 +10,12 @@ from typing import Any
 from eolseq.errors import Refused
 from eolseq.quantity import Quantity, parse
 from eolseq.station.file import Station
-from eolseq.station.reference_fields import ReferenceMeter
+from eolseq.station.shown import reference_for
 from eolseq.steps.base import Step
-from eolseq.verification.plan import SUPPLY_VOLTS, VERIFIABLE, Planned, plan_of
+from eolseq.verification.plan import SUPPLY_VOLTS, Planned, plan_of
 from eolseq.verification.reference_steps import ON_FOR, OnAirflow, OnFrequency
 from eolseq.verification.references import References, refuse_past_due
 from eolseq.verification.steps import SpanOf
-
-BY_REFERENCE = {"airflow_meter": "airflow", "pressure_gauge": "pressure"}
-"""Roles that nothing but a reference meter shows to be good, with what it must measure."""
 
 HERTZ = (parse("50 Hz"), parse("60 Hz"))
 
@@ -30,17 +27,6 @@ FAN_WORDS = "Open the guard, connect the good reference unit with its fan and th
 
 Fits = Callable[[str, str, Quantity], str]
 """Why an instrument by this name cannot have a setting, or an empty text."""
-
-
-def reference_for(station: Station, measures: str) -> ReferenceMeter | None:
-    """The station's reference meter for frequency, airflow or pressure, if it has one."""
-    return next((each for each in station.reference_meters if each.measures == measures), None)
-
-
-def verifiable(station: Station, role: str) -> bool:
-    """Whether known loads or reference meters of this station can show that an instrument of a role is good."""
-    measures = BY_REFERENCE.get(role)
-    return role in VERIFIABLE or (measures is not None and reference_for(station, measures) is not None)
 
 
 def frequency_steps(station: Station, chosen: Mapping[str, str], span_of: SpanOf, fits: Fits, references: References,
@@ -86,21 +72,3 @@ def cautions_of(steps: Iterable[tuple[str, Step]]) -> tuple[str, ...]:
     """What must have been done before the guard is closed, each said once."""
     found: list[Any] = [getattr(step, "caution", "") for _, step in steps]
     return tuple(dict.fromkeys(each for each in found if each))
-
-
-def not_shown(station: Station, roles: Mapping[str, str]) -> list[str]:
-    """What no known load and no reference meter of this station shows, each as a sentence with what to do.
-
-    ``roles``: role by name of all instruments.
-    """
-    add = "Add a reference meter for it, or have it calibrated before 'calibrated_until'; see 'eolseq manual checks'."
-    found = []
-    for name, role in roles.items():
-        if role == "power_source" and reference_for(station, "frequency") is None:
-            found.append(f"Verification does not show the frequency of {name}. {add}")
-        elif not verifiable(station, role):
-            found.append(f"Verification does not show whether {name} is good. {add}")
-        elif role == "pressure_gauge":
-            found.append(f"Verification shows the pressure of {name}, not its air and temperature. Have those "
-                         "calibrated before 'calibrated_until'.")
-    return found

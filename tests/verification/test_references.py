@@ -28,8 +28,9 @@ from eolseq.simulation.file import build
 from eolseq.station.checks import Checks, Demand
 from eolseq.station.file import load_station
 from eolseq.station.reference_fields import ReferenceMeter
+from eolseq.station.shown import BY_KNOWN_LOADS, not_shown, verifiable
 from eolseq.verification.bench import Verified
-from eolseq.verification.reference_plan import not_shown, verifiable
+from eolseq.verification.plan import ORDER
 from eolseq.verification.reference_steps import ON_FOR
 from eolseq.verification.references import FromSimulator, Typed
 from eolseq.verification.results import Result
@@ -369,6 +370,10 @@ def test_a_station_without_reference_meters_is_told_what_is_not_shown() -> None:
     assert not verifiable(bare, "airflow_meter") and not verifiable(bare, "pressure_gauge")
     assert verifiable(STATION, "airflow_meter") and verifiable(STATION, "pressure_gauge")
     assert [each.split(" of ")[0] for each in not_shown(STATION, roles)] == ["Verification shows the pressure"]
+
+
+def test_what_known_loads_show_has_its_place_in_the_order_of_verifying() -> None:
+    assert {*ORDER, "switching_unit", "guard_unit"} == BY_KNOWN_LOADS
 
 
 def test_check_says_it_of_a_station_file() -> None:

@@ -27,10 +27,10 @@ from eolseq.records.documents import VERIFICATION_TYPE
 from eolseq.records.instruments import suspects
 from eolseq.records.reader import Records
 from eolseq.records.station_checks import verification_payload
+from eolseq.station.shown import verifiable
 from eolseq.verification.bench import Verified, Verifier
 from eolseq.verification.known_loads import Known, band_around, middle, normalised_error
 from eolseq.verification.plan import SERIAL
-from eolseq.verification.reference_plan import verifiable
 from eolseq.verification.references import FromSimulator
 from eolseq.verification.results import chart, entry_of
 from tests.records.people import PEOPLE, Plant, signed
