@@ -82,6 +82,7 @@ def _line(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
     rows: list[Row] = [[(head, "bold")], [(fit(" first pass" if few else " first pass %", left), ""),
                                           (fit(_takt(glance), width - left), "")]]
     large = f"{share.number} OF {share.of}" if few else percent(share.value).rstrip(" %").lstrip("<>")
+    large = large if share.of else "-"
     if not _fits(pace, width - left):
         pace = f"{'-' if 'BEHIND' in pace else ''}{pace.split()[0]}"
     rows += _side(_large(large, left), _large(pace, width - left), left)
