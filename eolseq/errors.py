@@ -121,7 +121,8 @@ class InstrumentFault(StationFault):
 
     def __str__(self) -> str:
         where = [f"{name} {text!r}" if name in ("message", "reply") else f"{name} {text}"
-                 for name, text in (("step", self.step), ("instrument", self.instrument),
+                 for name, text in (("step", self.step),
+                                    ("instrument", "" if self.instrument in self.what.split() else self.instrument),
                                     ("message", self.message), ("reply", self.reply)) if text]
         return f"{self.what} ({', '.join(where)}) {self.do}".strip() if where else super().__str__()
 

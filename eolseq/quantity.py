@@ -113,3 +113,8 @@ def units_of(dimension: str) -> list[str]:
     """All units in which a dimension may be written, smallest first."""
     found = [(factor, unit) for unit, (base, factor) in UNITS.items() if base == dimension]
     return [unit for _, unit in sorted(found)]
+
+
+def counted(count: int, thing: str) -> str:
+    """A whole number of things in words for people: 1 unit, 2 units."""
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import WrongUse
+from eolseq.quantity import counted
 
 if TYPE_CHECKING:
     from eolseq.records.audit import AuditReport, Finding, Progress
@@ -115,7 +116,7 @@ def _words(report: AuditReport) -> list[str]:
     trusted = f", {report.trusted} before them vouched for by the checkpoint given" if report.trusted else ""
     said.append(f"{report.lines} lines, {report.verified} verified{trusted}; runs ended: {outcomes}")
     if report.findings_count:
-        said.append(f"NOT IN ORDER: {report.findings_count} findings. Keep a copy of the folder as it is, "
+        said.append(f"NOT IN ORDER: {counted(report.findings_count, 'finding')}. Keep a copy of the folder as it is, "
                     "and show it to quality.")
     else:
         said.append("IN ORDER: every line is signed by the station and stands where it was written.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from eolseq.errors import Refused
 from eolseq.line.label import label_state
+from eolseq.quantity import counted
 from eolseq.records.audit import audit
 from eolseq.records.label_entries import PRINTED, READ_BACK
 from eolseq.records.log import Log
@@ -28,6 +29,6 @@ def refuse_box(log: Log, serial: str, run: Run) -> None:
     report = audit(log.path, since=note)
     if report.findings_count:
         first = report.findings[0]
-        raise Refused(f"The log does not audit clean: {report.findings_count} findings, the first in line "
+        raise Refused(f"The log does not audit clean: {counted(report.findings_count, 'finding')}, the first in line "
                       f"{first.line}: {first.name}.",
                       f"{_NO_BOX} Keep a copy of the records folder as it is; show it to quality.")

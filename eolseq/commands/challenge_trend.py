@@ -6,6 +6,8 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from eolseq.quantity import counted
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -50,7 +52,7 @@ def trend_lines(records: Records) -> list[str]:
     found = trends(_ends(records.path, records.origin, runs))
     if not found:
         return []
-    return ["", f"the good unit, {len(runs)} times with this sequence (o first, * last, in its band):",
+    return ["", f"the good unit, {counted(len(runs), 'time')} with this sequence (o first, * last, in its band):",
             *(line for each in found
               for line in (f"  {each.step}, {each.reading}", f"    {words(each)}", f"    {chart(each)}"))]
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from eolseq.commands import carrying, signing
 from eolseq.errors import Refused, WrongUse
+from eolseq.quantity import counted
 
 if TYPE_CHECKING:
     from eolseq.bands.band import AcceptanceBand
@@ -127,8 +128,8 @@ def _folder(options: argparse.Namespace, station: Station) -> int:
         log.refuse_wrong_clock()
         taken = read_folder(station.earlier, log, SystemClock())
         log.checkpoint()
-    print(f"{taken.files} files read, {taken.entered} results entered, {len(taken.aside)} rows set aside, "
-          f"{len(taken.waiting)} files wait")
+    print(f"{counted(taken.files, 'file')} read, {counted(taken.entered, 'result')} entered, "
+          f"{counted(len(taken.aside), 'row')} set aside, {counted(len(taken.waiting), 'file')} waiting")
     for line in [*(f"set aside  {each}" for each in taken.aside), *(f"waits      {each}" for each in taken.waiting)]:
         print(signing.visible(line))
     return 1 if taken.aside else 0

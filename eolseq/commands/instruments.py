@@ -98,7 +98,7 @@ def _words(station: Station, seen: Sequence[Looked], standing: StandingNow) -> l
              for row in (HEADS, *rows)]
     said.append("")
     for each in seen:
-        said += [f"{each.place.name}: {words}" for words in _about(each, standing)]
+        said += [f"{each.place.name}: {words.removeprefix(f'{each.place.name} ')}" for words in _about(each, standing)]
     return [*said, *_of_station(standing)]
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.lookup import records_folder
+from eolseq.quantity import counted
 
 if TYPE_CHECKING:
     from eolseq.records.instruments import Suspects
@@ -54,7 +55,7 @@ def suspect_lines(listed: list[Suspects]) -> list[str]:
         what = f"{each.instrument.model} {each.instrument.serial}".strip() or "no model or serial number known"
         since = "never verified as good in this log" if each.since is None else \
             f"last verified as good in entry {each.since}"
-        said += ["", f"{each.name} ({what}): {since}; {len(each.units)} units tested on it since"]
+        said += ["", f"{each.name} ({what}): {since}; {counted(len(each.units), 'unit')} tested on it since"]
         said += [f"  {run.serial:16}  attempt {run.attempt}  {run.outcome:9}  {run.began[:19].replace('T', ' ')} UTC  "
                  f"entry {run.entry}" for run in each.runs.values()]
     return said

@@ -10,6 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from eolseq.quantity import counted
+
 if TYPE_CHECKING:
     from eolseq.commands.wiring import Wires
 
@@ -38,5 +40,5 @@ def traced(wires: Wires, options: argparse.Namespace) -> Iterator[Wires]:
     finally:
         file.close()
         if file.missing:
-            print(f"note: the trace {path} lacks {file.missing} lines ({file.problem}); nothing else was disturbed.",
-                  file=sys.stderr)
+            print(f"note: the trace {path} lacks {counted(file.missing, 'line')} ({file.problem}); nothing else was "
+                  "disturbed.", file=sys.stderr)

@@ -30,6 +30,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from eolseq.errors import Refused
+from eolseq.quantity import counted
 from eolseq.records.approvals import Standing as Documents
 from eolseq.records.runs import AboutUnit, Carried, Run
 from eolseq.serials import reserved
@@ -241,9 +242,10 @@ class _Past:
         if self.lead:
             return ""
         if rules.stops is not None and self.stops >= rules.stops:
-            return f"{self.stops} runs on it were stopped, faulty or cut off"
+            were = "was" if self.stops == 1 else "were"
+            return f"{counted(self.stops, 'run')} on it {were} stopped, faulty or cut off"
         if rules.attempts is not None and self.attempts >= rules.attempts:
-            return f"it was tested {self.attempts} times, and {rules.attempts} are allowed here"
+            return f"it was tested {counted(self.attempts, 'time')}, and {rules.attempts} are allowed here"
         return ""
 
     def _refusal(self, serial: str, rules: ReworkRules) -> Refused | None:

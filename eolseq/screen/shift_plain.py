@@ -19,6 +19,7 @@ from eolseq.line.shift_events import (
     Tally,
     UnitOver,
 )
+from eolseq.quantity import counted
 from eolseq.screen.outlet import Outlet
 from eolseq.screen.plain import Plain
 from eolseq.screen.sound import Bell
@@ -97,11 +98,11 @@ class PlainShift:
 
     def _tally(self, event: Tally) -> None:
         rejects = ", ".join(f"{count} at {step}" for step, count in event.rejects)
-        expected = "" if event.expected is None else f" of {event.expected} expected"
+        expected = "" if event.expected is None else f", {event.expected} expected by now"
         total = event.passed + sum(count for _, count in event.rejects) + event.others
         if total:
-            self._line(f"{total} units{expected}: {event.passed} passed, rejects: {rejects or 'none'}, "
-                       f"{event.others} others")
+            self._line(f"{counted(total, 'unit')}{expected}: {event.passed} passed, rejects: {rejects or 'none'}, "
+                       f"{counted(event.others, 'other')}")
 
 
 _SAID: dict[type, Any] = {

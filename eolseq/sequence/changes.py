@@ -6,6 +6,7 @@ import difflib
 from pathlib import Path
 
 from eolseq.errors import FileMistakes
+from eolseq.quantity import counted
 from eolseq.records.approvals import SEQUENCE
 from eolseq.sequence.load import read_sequence
 from eolseq.sequence.model import Sequence
@@ -20,7 +21,7 @@ def side_by_side(of: str, old: str | None, new: str) -> list[str]:
     """
     said = _limits_table(old, new) if of == SEQUENCE else []
     if old is None:
-        return [*said, f"  all {len(new.splitlines())} lines are new: no approved text to compare them with"]
+        return [*said, f"  {counted(len(new.splitlines()), 'line')}, all new: no approved text to compare them with"]
     return [*said, *changed_lines(old, new)]
 
 

@@ -131,7 +131,7 @@ def open_station(station: Station, pages: Mapping[str, AnyPage], addresses: Mapp
     if failures:
         for link in links:
             link.close()
-        listed = "\n".join(f"  {name}: {why}" for name, why in sorted(failures.items()))
+        listed = "\n".join(f"  {name}: {why.removeprefix(f'{name} ')}" for name, why in sorted(failures.items()))
         raise StationFault(f"{len(failures)} of {len(tasks)} instruments did not open:\n{listed}",
                            "\nSwitch them on, check their lines, and start again.")
     assembled = _assembled(station, opened, links, clock, settings or station.guard)

@@ -15,7 +15,7 @@ from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import Watcher
 from eolseq.station.checks import KnownLoad
 from eolseq.steps.base import Bench
-from eolseq.verification.results import Result
+from eolseq.verification.results import Result, held
 from eolseq.verification.steps import in_place
 
 Ask = Callable[[str, str], None]
@@ -63,7 +63,7 @@ def _result(name: str, checks: list[dict[str, Any]]) -> Result:
         return Result(name, Outcome.FAIL, bad[0]["sentence"] + ".", tuple(checks))
     if not checks:
         return Result(name, Outcome.FAULT, "Nothing was checked: the station file names no known load.", ())
-    return Result(name, Outcome.PASS, f"It held in all {len(checks)} checks.", tuple(checks))
+    return Result(name, Outcome.PASS, held(len(checks)), tuple(checks))
 
 
 def _seen(name: str, what: str, found: bool) -> dict[str, Any]:

@@ -59,12 +59,17 @@ def _result(name: str, pairs: list[tuple[Step, Verdict]], simulated: Mapping[str
         return Result(name, Outcome.FAIL, f"{off[0]['step']}: {off[0]['reading']} is not what the simulated bench "
                       f"should give (normalised error {off[0]['prediction_error']}). Look at the simulator's loads.",
                       checks)
-    return Result(name, Outcome.PASS, f"It held in all {len(checks)} checks.", checks)
+    return Result(name, Outcome.PASS, held(len(checks)), checks)
 
 
 def checks_of(name: str, readings: Iterable[JudgedReading]) -> tuple[Mapping[str, Any], ...]:
     """The checks of an instrument that was held outside a run, as text for document and record."""
     return tuple(_as_text(name, each, None) for each in readings)
+
+
+def held(checks: int) -> str:
+    """The sentence of an instrument that held in so many checks."""
+    return "It held in its one check." if checks == 1 else f"It held in all {checks} checks."
 
 
 def _check(step: Step, judged: JudgedReading, simulated: Mapping[str, Decimal]) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any, NamedTuple, Protocol
 
+from eolseq.quantity import counted
 from eolseq.station.checks import Checks, Demand
 
 
@@ -121,8 +122,9 @@ def reasons(present: Present, past: Iterable[Past], *, trial: bool = False) -> l
     """Every reason not to test a unit now. A trial, which releases nothing, needs no checks made in time."""
     checks = tuple(past)
     found = [*_calibration(present)]
-    for each in present.instruments:
-        found += _verification(present, each, _last_of(checks, each), trial)
+    found += _grouped([lacking for each in present.instruments
+                       for lacking in _verification(present, each, _last_of(checks, each), trial)],
+                      present.checks.verification.every)
     if not trial:
         found += challenge_reasons(present, checks)[1]
     return found
@@ -132,7 +134,7 @@ def reasons_about(present: Present, instrument: OnBench, past: Iterable[Past]) -
     """The last verification of one instrument, and every reason of its own not to test with it now."""
     last = _last_of(tuple(past), instrument)
     mine = replace(present, instruments=(instrument,), loads=())
-    return last, [*_calibration(mine), *_verification(mine, instrument, last, False)]
+    return last, [*_calibration(mine), *(each.reason for each in _verification(mine, instrument, last, False))]
 
 
 def challenge_reasons(present: Present, past: Iterable[Past]) -> tuple[Past | None, list[Reason]]:
@@ -175,20 +177,44 @@ def _is(named: Mapping[str, Any], instrument: OnBench) -> bool:
     return (named["model"], named["serial"]) == (instrument.model, instrument.serial)
 
 
-def _verification(present: Present, instrument: OnBench, last: Past | None, trial: bool) -> list[Reason]:
+class _Lacking(NamedTuple):
+    """What an instrument's verification lacks: ``how`` sorts it, so that several alike are told in one sentence."""
+
+    how: str
+    instrument: str
+    reason: Reason
+
+
+def _grouped(found: list[_Lacking], every: str) -> list[Reason]:
+    """Every reason, but all instruments that were never verified in one, and all whose verification is too old."""
+    told: list[Reason] = []
+    for how, words in (("never", "Never verified on this station"), ("old", f"Not verified since this {every} began")):
+        names = [each.instrument for each in found if each.how == how]
+        if len(names) > 1:
+            told.append(Reason(f"{words}: {', '.join(names)}.", "Verify them: eolseq verify --all."))
+            found = [each for each in found if each.how != how]
+    return [*told, *(each.reason for each in found)]
+
+
+def _verification(present: Present, instrument: OnBench, last: Past | None, trial: bool) -> list[_Lacking]:
     do = f"Verify it: eolseq verify {instrument.name}."
     name = f"{instrument.name} ({instrument.model} {instrument.serial})"
+
+    def lacking(how: str, what: str, also: str = "") -> list[_Lacking]:
+        return [_Lacking(how, instrument.name, Reason(what, also + do))]
+
     if last is not None and last.payload["outcome"] != "pass":
-        return [Reason(f"{name} did not hold at its last verification (entry {last.index}): "
-                       f"{last.payload['sentence']}", f"Have it repaired or exchanged. {do}")]
+        return lacking("bad", f"{name} did not hold at its last verification (entry {last.index}): "
+                       f"{last.payload['sentence']}", "Have it repaired or exchanged. ")
     since = present.checks.since(present.checks.verification, present.now)
     if since is None or trial or not instrument.verifiable:
         return []
     if last is None:
-        return [Reason(f"{name} was never verified on this station.", do)]
+        return lacking("never", f"{name} was never verified on this station.")
     if last.payload.get("page") != instrument.page:
-        return [Reason(f"The driver page of {name} was changed since its verification (entry {last.index}).", do)]
-    return _too_old(present, present.checks.verification, last, since, f"The verification of {name}", do)
+        return lacking("page", f"The driver page of {name} was changed since its verification (entry {last.index}).")
+    late = _too_old(present, present.checks.verification, last, since, f"The verification of {name}", do)
+    return [_Lacking("old" if last.time < since else "units", instrument.name, each) for each in late]
 
 
 def _at_bay(challenge: Past, bay: str) -> bool:
@@ -260,6 +286,6 @@ def _too_old(present: Present, demand: Demand, last: Past, since: datetime, what
                        f"{demand.every} began.", do)]
     units = present.units_since(last.index)
     if demand.units is not None and units >= demand.units:
-        return [Reason(f"{what} (entry {last.index}) counts for {demand.units} units, and {units} were tested "
+        return [Reason(f"{what} (entry {last.index}) counts for {counted(demand.units, 'unit')}; {units} came "
                        "since.", do)]
     return []

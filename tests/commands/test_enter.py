@@ -262,7 +262,7 @@ def test_the_folder_by_command(station_file: Path, monkeypatch: pytest.MonkeyPat
     path.write_text(f"{LEAK}{SERIAL};OK;2026-01-05T06:00:00Z;0.1\n{SERIAL};?;2026-01-05T06:00:00Z;0.1\n")
     os.utime(path, (1.7e9, 1.7e9))
     assert main(["enter", "--folder", "--station", str(station_file)]) == 1
-    assert "1 files read, 2 results entered, 1 rows set aside" in capsys.readouterr().out
+    assert "1 file read, 2 results entered, 1 row set aside" in capsys.readouterr().out
     assert main(["enter", "--folder", "--station", str(station_file)]) == 0
 
 

@@ -129,7 +129,7 @@ def kinds() -> list[str]:
 def test_a_real_station_is_verified_and_challenged_and_then_tests_a_unit(bench: Led) -> None:
     code, said, words = bench.run()
     assert (code, said["outcome"]) == (3, "refused")
-    assert "was never verified" in words and "eolseq challenge" in words
+    assert "Never verified on this station: " in words and "eolseq challenge" in words
 
     code, words = bench.lead("verify", "--all", "--key", "keys/m-1.pem")
     assert code == 0, words
@@ -142,7 +142,7 @@ def test_a_real_station_is_verified_and_challenged_and_then_tests_a_unit(bench: 
     assert Standing(records.documents).registry.keys  # every document holds, or this would have raised
 
     code, said, words = bench.run()
-    assert code == 3 and "was never verified" not in words and "eolseq challenge" in words
+    assert code == 3 and "ever verified on this station" not in words and "eolseq challenge" in words
     code, words = bench.lead("challenge", operator=b"op-1\n")
     assert code == 0, words
     assert "CAUGHT  good" in words and "CAUGHT  open-earth" in words

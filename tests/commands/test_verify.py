@@ -49,7 +49,7 @@ def test_units_are_refused_until_every_instrument_holds_and_when_one_has_drifted
     unit = ["run", "short.yaml", "--unit", "DH6-00000001", "--station", station, "--acknowledge", "tester"]
     assert main(unit) == 3
     shown = capsys.readouterr().out
-    assert "withstand (WT-5 SIM-0001) was never verified" in shown and "eolseq verify guard" in shown
+    assert "Never verified on this station: withstand, continuity," in shown and "eolseq verify --all" in shown
     assert verify(station, "--all") == 0
     told = capsys.readouterr().out
     assert "take any unit out, connect the known loads" in told and "connect the unit" not in told
@@ -63,7 +63,7 @@ def test_units_are_refused_until_every_instrument_holds_and_when_one_has_drifted
     found = json.loads(captured.out)
     assert [each["outcome"] for each in found["instruments"]] == ["fail"]
     assert any("DH6-00000001" in line for line in found["suspects"])
-    assert "1 units tested on it since" in captured.err
+    assert "1 unit tested on it since" in captured.err
     assert Records.open(Path("records")).entry(found["instruments"][0]["entry"]).payload["kind"] == "verification"
     assert main(unit) == 3
     assert "resistance (RM-4 SIM-0004) did not hold at its last verification" in capsys.readouterr().out

@@ -243,7 +243,7 @@ def test_signing_out_and_in(tmp_path: Path) -> None:
 def test_checks_that_are_due_are_said_refuse_units_and_are_done_from_here(tmp_path: Path) -> None:
     with ShiftRig(tmp_path, checks=True) as rig:
         rig.run([GOOD], {Situation.CHECK_DUE: [GOOD.encode()]})
-        assert "was never verified" in rig.note("CHECK DUE").sentence
+        assert "Never verified" in rig.note("CHECK DUE").sentence
         assert [each.sentence for each in rig.told if isinstance(each, Note) and each.word == "CHECKED"] == [
             "All 9 instruments held against their known loads.", "All 7 reference units were caught."]
         assert rig.outcomes() == [(GOOD, "pass")]

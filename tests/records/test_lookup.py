@@ -114,7 +114,7 @@ def test_the_command_lists_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
         log.checkpoint()
     assert command(suspects_command, "1001") == 0
     said = capsys.readouterr().out
-    assert "(SIMULATED)" in said and "wt (WT-5 1001): last verified as good in entry 1; 1 units tested on it since" in said
+    assert "(SIMULATED)" in said and "wt (WT-5 1001): last verified as good in entry 1; 1 unit tested on it since" in said
     assert "B " in said and "abandoned" in said
     assert command(suspects_command, "1001", "--json", "--until", "2") == 0
     assert json.loads(capsys.readouterr().out)["instruments"] == [

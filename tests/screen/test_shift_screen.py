@@ -134,7 +134,7 @@ def test_plain_lines_say_all_that_matters() -> None:
         "SIMULATED WARNING: Danger.", "SIMULATED WARNING: Hot.",
         "SIMULATED SCAN UNIT (operator op-21, beside op-07). Scan.", "SIMULATED WARNING: It can kill.",
         "SIMULATED REFUSED: Not this one.?[2J Call the lead.",
-        "SIMULATED 3 units of 3 expected: 1 passed, rejects: 2 at Bond, 0 others", "SIMULATED unit DH6-1: FAIL",
+        "SIMULATED 3 units, 3 expected by now: 1 passed, rejects: 2 at Bond, 0 others", "SIMULATED unit DH6-1: FAIL",
         "SIMULATED sound off"]
 
 
