@@ -114,6 +114,7 @@ def _defects(options: argparse.Namespace, station: Station) -> dict[str, str]:
 
 def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
                 pages: Mapping[str, Any], defects: Mapping[str, str], screen: Any, paper: ShiftPaper) -> int:
+    from eolseq.commands.memory import settled
     from eolseq.commands.run import ready_log
     from eolseq.commands.shift_input import sources
     from eolseq.commands.shift_parts import AtStation
@@ -134,6 +135,7 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
         stack.enter_context(signals_end(opened, inbox))
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
+        stack.enter_context(settled())
         around = AtStation(wires.clock, opened, pages, log, sequences, order, defects, inbox.listen)
         tell_proved_off(past, screen.tell)
         after = AfterPass(around.papers, around.rules)

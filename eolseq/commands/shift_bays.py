@@ -149,6 +149,7 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
              pages: Mapping[str, Any], defects: Mapping[str, str], tell: TellAt,
              pages_shown: Pages, paper: ShiftPaper) -> bool:
     """The whole shift at every bay; whether a signal ended it."""
+    from eolseq.commands.memory import settled
     from eolseq.commands.run import ready_log
     from eolseq.commands.shift import signals_end
     from eolseq.commands.shift_input import sources
@@ -164,6 +165,7 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
         stack.callback(opened.close)
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
+        stack.enter_context(settled())
         bays = BaysAtWork(wires.clock, opened, pages, log, sequences, tell, order, defects, pages_shown)
         stack.enter_context(signals_end(opened, bays.board))
         stack.enter_context(sources(station.shift, bays.board, wires.clock, partial(tell, station.bays[0])))

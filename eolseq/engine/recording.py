@@ -103,12 +103,13 @@ class RunRecord:
                                          settings=settings_text(settings)))
 
     def readings(self, step: Step, verdict: Verdict) -> None:
-        """Voltage is off; every reading becomes durable before the next step."""
+        """Voltage is off; every reading becomes durable before the next step, all together by the last one's write."""
+        last = len(verdict.readings) - 1
         try:
             for number, judged in enumerate(verdict.readings):
                 ranges = tuple(applied(each) for each in verdict.applied) if number == 0 else ()
                 self.log.append(entries.reading(self._begin, step.name, step.kind, measured(judged, self._bay.used),
-                                                ranges))
+                                                ranges), durable=number == last)
         except RecordFault as error:
             self.fault = error
 

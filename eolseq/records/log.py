@@ -67,6 +67,7 @@ class Log:
         self._file, self._folder = held
         self._composer = Composer(self.origin, key, clock, os.boot())
         self._set_aside = 0  # up to which byte of the file disk space is ours already
+        self._unsure = False  # whether a line was written that the disk may not have yet
         self._broken = ""
         self.recovered: Scar | None = None
         self._one_at_a_time = ThreadLock()
@@ -157,10 +158,10 @@ class Log:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
         return self._found.book.open_runs()
 
-    def runs_since(self, index: int) -> int:
-        """How many runs on units were begun after the entry of an index; those on reference units do not count."""
+    def runs_since(self, index: int, bay: str = "") -> int:
+        """How many runs on units were begun after an entry, at a bay or at all; those on reference units do not count."""
         runs = takewhile(lambda run: run.index > index, reversed(self._found.book.runs.values()))
-        return sum(not reserved(run.serial) for run in runs)
+        return sum(not reserved(run.serial) and bay in ("", run.bay) for run in runs)
 
     def first_unit_since(self, index: int) -> datetime | None:
         """When the first run on a unit after the entry of an index was begun; None when there was none."""
@@ -203,6 +204,8 @@ class Log:
     def append(self, entry: Entry, durable: bool = True) -> int:
         """Write one entry and wait until it is on the disk; its index. RecordFault, and no more writes, on any error.
 
+        What is not ``durable`` is on the disk with the next entry that is, or with the next checkpoint.
+
         An entry that cannot be written at all (over-long, a float in it, the end of a run that is not open) is refused
         without harm to the log. So is a ``begin`` (Refused) when the clock is far off or the disk has not the space
         for a whole run. A clock seen to have gone back is marked first, by an entry of its own.
@@ -233,9 +236,13 @@ class Log:
         return index
 
     def checkpoint(self) -> Checkpoint:
-        """Write origin, size and root, signed, to the file beside the log, whole or not at all; what was written."""
+        """Write origin, size and root, signed, to the file beside the log, whole or not at all; what was written.
+
+        Never before all that it counts is on the disk: a log that is shorter than its checkpoint is not trusted.
+        """
         with self._one_at_a_time:
             self._refuse_if_broken()
+            self._make_sure()
             checkpoint = Checkpoint(self.origin, self.size, self.root())
             note = sign_checkpoint(checkpoint, self._key)
             try:
@@ -271,12 +278,24 @@ class Log:
             if size != known:
                 raise OSError(f"it has {size} bytes, not {known}: something else wrote to it")
             self._os.write_all(self._file, data)
+            self._unsure = not durable
             if durable:
                 self._os.fdatasync(self._file)
         except BaseException as error:
             self._break("The log could not be written", error)
             raise
         self._found.length, self._found.tail = known + len(data), 0
+
+    def _make_sure(self) -> None:
+        """Wait until every line is on the disk."""
+        if not self._unsure:
+            return
+        try:
+            self._os.fdatasync(self._file)
+        except BaseException as error:
+            self._break("The log could not be written", error)
+            raise
+        self._unsure = False
 
     def _recover(self) -> None:
         """Commit the debris behind the last line; if a crash cuts this off too, there is only more debris."""

@@ -480,3 +480,50 @@ def test_a_measured_value_stands_in_reading_and_end_alike() -> None:
     one = entries.reading(1, "withstand", "dielectric_withstand", measured(None))
     assert all(getattr(one, name) == getattr(measured(None), name) for name in entries.Measured.__dataclass_fields__)
     assert KEY.keyid in ORIGIN
+
+
+class Syncing(FixedSystem):
+    """Notes when the log's bytes were made sure, and when a checkpoint took its name; may fail to make them sure."""
+
+    def __init__(self) -> None:
+        self.did: list[str] = []
+        self.fails = False
+
+    def fdatasync(self, descriptor: int) -> None:
+        self.did.append("sure")
+        if self.fails:
+            raise OSError(5, "Input/output error")
+
+    def rename(self, old: Path, new: Path) -> None:
+        super().rename(old, new)
+        self.did.append("checkpoint")
+
+
+def test_no_checkpoint_counts_a_line_that_the_disk_may_not_have(tmp_path: Path) -> None:
+    system = Syncing()
+    with open_log(tmp_path, system=system) as log:
+        run = log.append(begin(log))
+        system.did.clear()
+        log.append(reading(run), durable=False)
+        assert system.did == []
+        log.checkpoint()
+        log.checkpoint()
+        assert system.did == ["sure", "checkpoint", "checkpoint"], "once is enough"
+        log.append(reading(run), durable=False)
+        log.append(reading(run))
+        log.checkpoint()
+        assert system.did[3:] == ["sure", "checkpoint"], "the second reading made the first one sure too"
+
+
+def test_a_log_that_cannot_be_made_sure_has_no_new_checkpoint(tmp_path: Path) -> None:
+    system = Syncing()
+    with open_log(tmp_path, system=system) as log:
+        run = log.append(begin(log))
+        log.append(reading(run), durable=False)
+        system.did.clear()
+        system.fails = True
+        with pytest.raises(RecordFault, match="could not be written: Input/output error"):
+            log.checkpoint()
+        assert system.did == ["sure"]
+        with pytest.raises(RecordFault, match="not written any more"):
+            log.append(reading(run))
