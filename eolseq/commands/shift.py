@@ -176,8 +176,8 @@ def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[
     found = before(Records.open(folder), sequences, labels=station.labels is not None)
     if found.cut and station.shift is not None:
         tell(ShiftBegins(station.name, station.bays[0], bool(station.simulated), station.shift.takt))
-    for words in found.words(station.bays[0]):
-        tell(Stands(Situation.AFTER_CUT, words))
+    for do, why in found.words(station.bays[0]):
+        tell(Stands(Situation.AFTER_CUT, do, why=why))
     return found
 
 
@@ -187,8 +187,9 @@ def tell_proved_off(past: Before, tell: Callable[[Any], None]) -> None:
 
     for each in past.cut:
         on = "voltage may have been on" if each.energised else "nothing had been energised"
+        do = "The unit needs a new run from the start: scan it when you have signed in."
         tell(Note("POWER CUT", f"Unit {each.serial} was under test in {each.bay}; {on}. Every output is off now, and "
-                  "the bay was proved dead. The unit needs a new run from the start: scan it when you have signed in."))
+                  f"the bay was proved dead. {do}", do=do))
 
 
 def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:
@@ -199,8 +200,8 @@ def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:
         if scan.problem == "twice":
             tell(Note("TWICE", f"{scan.text[:40]} was scanned twice. It counts once.", running=True))
         else:
-            tell(Note("NOT NOW", f"'{scan.text[:24]}' has no effect: a test runs. Stop only with the red button.",
-                      running=True))
+            do = "Stop only with the red button."
+            tell(Note("NOT NOW", f"'{scan.text[:24]}' has no effect: a test runs. {do}", running=True, do=do))
     return say
 
 

@@ -140,8 +140,8 @@ def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: T
         for name in found:
             tell(name, ShiftBegins(station.name, name, bool(station.simulated), station.shift.takt))
     for name, each in found.items():
-        for words in each.words(name):
-            tell(name, Stands(Situation.AFTER_CUT, words))
+        for do, why in each.words(name):
+            tell(name, Stands(Situation.AFTER_CUT, do, why=why))
     return found
 
 

@@ -51,6 +51,7 @@ class RunResult:
     index: int | None
     steps: tuple[tuple[Step, Verdict], ...]
     trial: bool = False
+    do: str = ""  # the part of the sentence that says what to do, where an error has one
 
     @property
     def released(self) -> bool:
@@ -81,6 +82,7 @@ class UnitRun:
         self._attempt: int | None = None
         self._verdicts: list[Verdict] = []
         self._step: Step | None = None
+        self._do = ""  # what to do about the error that ended a step
         self.crash: Exception | None = None
 
     # -- the whole ----------------------------------------------------------------------------------------------
@@ -193,7 +195,7 @@ class UnitRun:
         self._fire("release")
         self._emit(events.RunEnds(Outcome.REFUSED, str(error), None, None))
         return RunResult(Outcome.REFUSED, str(error), serial, None, self._bay.simulated, None,
-                         self._not_reached(), self._told_trial)
+                         self._not_reached(), self._told_trial, error.do)
 
     def _fault_before(self, serial: str, error: StationFault) -> RunResult:
         self._fire("refuse")
@@ -201,7 +203,7 @@ class UnitRun:
         self._fire("release")
         self._emit(events.RunEnds(Outcome.FAULT, str(error), None, None))
         return RunResult(Outcome.FAULT, str(error), serial, None, self._bay.simulated, None,
-                         self._not_reached(), self._told_trial)
+                         self._not_reached(), self._told_trial, error.do)
 
     def _not_reached(self) -> tuple[tuple[Step, Verdict], ...]:
         done = list(self._verdicts)
@@ -240,6 +242,7 @@ class UnitRun:
             ended = self._told_as_trip(error)
         except Exception as error:  # a mistake in the program: the door has made safe, the record must still say so
             ended = self.crash = error
+        self._do = getattr(ended, "do", "")
         verdict = judge_evidence(evidence, self._sure(index, step)) if ended is None else \
             self._cut_short(index, step, ended)
         self._verdicts.append(verdict)
@@ -301,7 +304,8 @@ class UnitRun:
         self._fire("record")
         self._fire("release")
         self._emit(events.RunEnds(outcome, sentence, str(getattr(self._record.log, "path", "")), index))
-        return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps, self._trial)
+        do = self._do if self._do in sentence else ""
+        return RunResult(outcome, sentence, serial, self._attempt, self._bay.simulated, index, steps, self._trial, do)
 
     def _lost_stop_lines(self) -> str:
         """What is added to the sentence when OFF did not go out by a stop line; dead was shown in other ways."""

@@ -14,18 +14,23 @@ from eolseq.sequence.model import Sequence
 from eolseq.station.shift_fields import ShiftRules
 
 LABEL, PLATE = "label", "plate"
+ANOTHER = "Type =destroyed, =found or =not-found; then another is printed."
 FATES = {"destroyed": "destroyed", "found": "found", "not-found": "not found"}
 
 
 @dataclass
 class Pending:
-    """A unit that passed and may not leave yet: what has still to be scanned, and its label (None: not printed)."""
+    """A unit that passed and may not leave yet: what has still to be scanned, and its label (None: not printed).
+
+    ``trouble`` is what is wrong with the label, ``todo`` what is done about it.
+    """
 
     serial: str
     sequence: Sequence
     printed: PrintedLabel | None = None
     sure: bool = False
     trouble: str = ""
+    todo: str = ""
     want: set[str] = field(default_factory=lambda: {LABEL, PLATE})
 
 
@@ -53,10 +58,14 @@ class AfterPass:
         if pending is None:
             return ""
         if LABEL in pending.want and not pending.sure:
-            return pending.trouble
+            return pending.todo
         if LABEL in pending.want:
             return f"Stick the label on unit {pending.serial}, then scan the square code of the label there."
         return f"Scan the rating plate of unit {pending.serial}."
+
+    def why(self) -> str:
+        """Why that has to be done, where it has to be said."""
+        return self.pending.trouble if self.pending is not None and self.situation is Situation.LABEL_MISSING else ""
 
     def passed(self, serial: str, sequence: Sequence) -> None:
         """A unit has passed: print its label, or without labels ask for its rating plate only."""
@@ -77,7 +86,7 @@ class AfterPass:
         old = FATES[word] if pending.printed is not None else ""
         self._print(pending, papers, by, old)
         if not pending.sure or pending.printed is None:
-            return Note("NO LABEL", pending.trouble, "lead")
+            return Note("NO LABEL", f"{pending.trouble} {pending.todo}", "lead", do=pending.todo)
         return Note("NEW LABEL", f"Copy {pending.printed.label.copy} for unit {pending.serial} is printed.")
 
     def scanned(self, scan: Scan, by: str) -> Note | None:
@@ -91,8 +100,9 @@ class AfterPass:
             pending.want.discard(PLATE)
             note = Note("GOOD", f"The rating plate of {pending.serial} is right.") if pending.want else None
         else:
-            note = Note("WRONG CODE", f"This is not the rating plate of unit {pending.serial}, which passed. Set the "
-                        "unit that you scanned aside and find out where its label belongs.", "lead")
+            do = "Set the unit that you scanned aside and find out where its label belongs."
+            note = Note("WRONG CODE", f"This is not the rating plate of unit {pending.serial}, which passed. {do}",
+                        "lead", do=do)
         if not pending.want:
             if pending.printed is not None and self._papers is not None:
                 self._papers.read_back(pending.printed, by)
@@ -101,8 +111,9 @@ class AfterPass:
 
     def _label(self, pending: Pending, scan: Scan) -> Note | None:
         if pending.printed is None or not reads_as(scan.text, pending.printed) or not pending.sure:
-            return Note("WRONG LABEL", f"This is not the label of unit {pending.serial}. Take it off, look for the "
-                        "right one at the printer, and scan that. If there is none, type =not-found.", "lead")
+            do = ("Take it off, look for the right one at the printer, and scan that. If there is none, type "
+                  "=not-found.")
+            return Note("WRONG LABEL", f"This is not the label of unit {pending.serial}. {do}", "lead", do=do)
         if scan.typed:
             return Note("SCAN IT", "A label is scanned on its unit, never typed.")
         pending.want.discard(LABEL)
@@ -116,8 +127,8 @@ class AfterPass:
             printed = papers.label(pending.sequence, pending.serial, by=by, old=old)
         except Refused as error:
             pending.sure = False
-            pending.trouble = f"{error} To try again, type =found; else set the unit aside."
+            pending.trouble, pending.todo = str(error), "To try again, type =found; else set the unit aside."
             return
         pending.printed, pending.sure, pending.trouble = printed.label, printed.sure, ""
         if not printed.sure:
-            pending.trouble = f"{printed.sentence} Type =destroyed, =found or =not-found; then another is printed."
+            pending.trouble, pending.todo = printed.sentence, ANOTHER

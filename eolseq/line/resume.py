@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence as Row
 from dataclasses import dataclass
 
-from eolseq.line.after_pass import Pending
+from eolseq.line.after_pass import ANOTHER, Pending
 from eolseq.line.label import Label, PrintedLabel, label_state
 from eolseq.line.unit_state import Standing, state_of
 from eolseq.records.label_entries import PRINTED, READ_BACK
@@ -22,13 +22,14 @@ class Before:
     cut: tuple[Run, ...] = ()
     pending: Pending | None = None
 
-    def words(self, bay: str) -> tuple[str, ...]:
-        """For each unit that was under test: where, whether voltage may have been on, and what is required now."""
+    def words(self, bay: str) -> tuple[tuple[str, str], ...]:
+        """For each unit that was under test: what is required now and whether voltage may have been on; then where."""
         return tuple(
-            f"Unit {each.serial} was under test in {each.bay or bay} (entry {each.index}, attempt {each.attempt}). "
-            + ("VOLTAGE MAY HAVE BEEN ON: keep out until every output is proved off. "
-               if each.energised else "Nothing had been energised. ")
-            + "That run counts for nothing: the unit needs a new run from the start." for each in self.cut)
+            (("VOLTAGE MAY HAVE BEEN ON: keep out until every output is proved off. "
+              if each.energised else "Nothing had been energised. ")
+             + f"Unit {each.serial} needs a new run from the start.",
+             f"Unit {each.serial} was under test in {each.bay or bay} (entry {each.index}, attempt {each.attempt}). "
+             "That run counts for nothing.") for each in self.cut)
 
 
 def before(records: Records, sequences: Row[Sequence], *, labels: bool, bay: str | None = None) -> Before:
@@ -48,7 +49,7 @@ def _pending(records: Records, last: Run, sequences: Row[Sequence]) -> Pending |
     state = label_state(records.labels(last.serial))
     if state.end != unit.passed.closed_by:
         return Pending(last.serial, sequence, trouble=f"Unit {last.serial} passed before the program ended, and has no "
-                       "label yet. To print it, type =not-found.")
+                       "label yet.", todo="To print it, type =not-found.")
     if not state.out or state.state == READ_BACK:
         return None
     payload = records.entry(state.entry).payload
@@ -56,6 +57,5 @@ def _pending(records: Records, last: Run, sequences: Row[Sequence]) -> Pending |
     printed = PrintedLabel(Label("unit", records.simulated, **said), str(payload["code"]), state.entry)
     sure = state.state == PRINTED
     trouble = "" if sure else (f"Nobody knows whether the label of unit {last.serial} was printed when the program "
-                               "ended. Look at the printer. Type =destroyed, =found or =not-found; then another is "
-                               "printed.")
-    return Pending(last.serial, sequence, printed, sure, trouble)
+                               "ended.")
+    return Pending(last.serial, sequence, printed, sure, trouble, "" if sure else f"Look at the printer. {ANOTHER}")

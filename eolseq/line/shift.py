@@ -32,6 +32,7 @@ from eolseq.serials import reserved
 TICK = 0.2  # s between two looks at the clock, the lock and whether the shift is to end
 
 NEXT_UNIT = "Open the guard, put the unit in and connect it. Then scan its rating plate."
+NEXT_AFTER = "Then scan the next unit."
 
 
 class Shift:
@@ -86,8 +87,8 @@ class Shift:
     def _round(self) -> None:
         """One code, or a moment without one."""
         self._people.send_home()
-        situation, do = self._situation()
-        self._stand(situation, do)
+        situation, do, why = self._situation()
+        self._stand(situation, do, why)
         self._look(situation)
         scan = self._inbox.take(TICK)
         if scan is None:
@@ -95,32 +96,32 @@ class Shift:
             return
         self._tell(CodeTaken())
         if scan.problem:
-            self._words.note("NO CODE", f"{scan.problem} Scan again.")
+            self._words.note("NO CODE", f"{scan.problem} Scan again.", do="Scan again.")
         elif scan.command in ("end", "sound", "out"):
             self._order(scan.command)
         elif scan.command or (scan := self._twice(scan)) is not None:
             self._handlers[situation](scan)
 
-    def _situation(self) -> tuple[Situation, str]:
-        """Where the shift stands, and what has to be done."""
+    def _situation(self) -> tuple[Situation, str, str]:
+        """Where the shift stands, what has to be done, and why where that has to be said."""
         lock, label = self._around.log.locked(), self._after.situation
         if lock is not None:
-            return Situation.LOCKED, f"Test nothing here. Leave the unit where it is, call maintenance. {lock.reason}"
+            return Situation.LOCKED, "Test nothing here. Leave the unit where it is, call maintenance.", lock.reason
         if self._people.reading:
-            return Situation.CAUTIONS, self._people.do()
+            return Situation.CAUTIONS, self._people.do(), ""
         if not self._people.by:
-            return Situation.SIGN_IN, "Scan your badge. To type it: = and your id, Enter, twice."
+            return Situation.SIGN_IN, "Scan your badge. To type it: = and your id, Enter, twice.", ""
         if label is not None:
-            return label, self._after.do()
+            return label, self._after.do(), self._after.why()
         due = self._around.due()
         if due:
-            return Situation.CHECK_DUE, _due_words(due)
-        return Situation.WAITING, f"{self._first}{NEXT_UNIT}"
+            return Situation.CHECK_DUE, _due_do(due), _due_why(due)
+        return Situation.WAITING, f"{self._first}{NEXT_AFTER if self._first else NEXT_UNIT}", ""
 
-    def _stand(self, situation: Situation, do: str) -> None:
+    def _stand(self, situation: Situation, do: str, why: str = "") -> None:
         if situation in (Situation.RUNNING, Situation.CHECKING):
             self._seen = None  # the run tells of the lamps itself
-        now = Stands(situation, do, self._people.by, self._people.crew.beside)
+        now = Stands(situation, do, self._people.by, self._people.crew.beside, why)
         if now != self._told:
             self._told = now
             self._tell(now)
@@ -153,8 +154,8 @@ class Shift:
             self._people.out()
 
     def _while_locked(self, _: Scan) -> None:
-        self._words.note("LOCKED", "This station tests nothing until it is unlocked: end the shift (=end), then "
-                         "maintenance or quality: eolseq unlock.", "maintenance")
+        do = "End the shift (=end), then maintenance or quality: eolseq unlock."
+        self._words.note("LOCKED", f"This station tests nothing until it is unlocked. {do}", "maintenance", do)
 
     # -- units --------------------------------------------------------------------------------------------------
 
@@ -165,7 +166,8 @@ class Shift:
         elif self._people.is_badge(scan.text):
             self._people.badge(scan)
         elif due := self._around.due():
-            self._words.note("CHECK DUE", _due_words(due), "maintenance")
+            do = _due_do(due)
+            self._words.note("CHECK DUE", f"{_due_why(due)} {do}", "maintenance", do)
         else:
             self._test_scanned(scan)
 
@@ -226,7 +228,7 @@ class Shift:
         said = papers.ticket(sequence, result) if papers is not None and rejected else ""
         trouble = f" {said}" if "missing" in said else ""
         word = "REJECT" if rejected else str(result.outcome).upper()
-        self._words.note(word, f"{result.sentence}{trouble}", _CALL.get(result.outcome, result.sentence))
+        self._words.note(word, f"{result.sentence}{trouble}", _CALL.get(result.outcome, result.sentence), result.do)
 
     # -- checks of the station ----------------------------------------------------------------------------------
 
@@ -262,7 +264,7 @@ class Shift:
             note = self._after.command(scan.command, self._people.by) if scan.command in FATES else None
             note = note or Note("NOT NOW", f"={scan.command} can wait. {self._after.do()}")
         if note is not None:
-            self._words.note(note.word, note.sentence, note.call)
+            self._words.note(note.word, note.sentence, note.call, note.do)
         elif self._after.pending is None:
             self._let_go()
 
@@ -286,8 +288,12 @@ def _first_of(result: RunResult) -> str:
     return "" if result.released else f"{result.serial} has no result: it stays here, or is set aside. "
 
 
-def _due_words(due: list[Due]) -> str:
+def _due_do(due: list[Due]) -> str:
+    """What to do about the checks that are due."""
     checks = list(dict.fromkeys(each.check for each in due if each.check))
-    offer = f" To do it now, type {' or '.join(f'={each}' for each in checks)}." if checks else ""
-    more = f" ({len(due)} reasons in all.)" if len(due) > 1 else ""
-    return f"{due[0].what}{'' if checks else f' {due[0].do}'}{more}{offer}"
+    return f"To do it now, type {' or '.join(f'={each}' for each in checks)}." if checks else due[0].do
+
+
+def _due_why(due: list[Due]) -> str:
+    """Which check is due first, and how many there are."""
+    return f"{due[0].what}{f' ({len(due)} reasons in all.)' if len(due) > 1 else ''}"

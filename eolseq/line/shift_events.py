@@ -38,12 +38,13 @@ class ShiftBegins:
 
 @dataclass(frozen=True)
 class Stands:
-    """Where the shift stands, and what the person at the bay has to do now."""
+    """Where the shift stands, what the person at the bay has to do now, and why where that has to be said."""
 
     situation: Situation
     do: str
     operator: str = ""
     beside: tuple[str, ...] = ()
+    why: str = ""
 
 
 @dataclass(frozen=True)
@@ -64,12 +65,21 @@ class ShortCaution:
 
 @dataclass(frozen=True)
 class Note:
-    """Something was refused or turned away: a word, one sentence with what to do, and whom to call (or nobody)."""
+    """Something was refused or turned away: a word, one sentence with what to do, and whom to call (or nobody).
+
+    ``do`` is the part of the sentence that says what to do, so that a small screen can show it first.
+    """
 
     word: str
     sentence: str
     call: str = ""
     running: bool = False
+    do: str = ""
+
+    @property
+    def why(self) -> str:
+        """The sentence without what to do."""
+        return self.sentence.replace(self.do, "", 1).strip() if self.do else self.sentence
 
 
 @dataclass(frozen=True)

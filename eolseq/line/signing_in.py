@@ -25,13 +25,16 @@ class Words:
         self._around = around
         self._tell = tell
 
-    def note(self, word: str, sentence: str, call: str = "") -> None:
-        """A word and a sentence; ``call`` is a text that names who helps, if anybody has to be called."""
-        self._tell(Note(word, sentence, whom(call, self._around.rules.call) if call else ""))
+    def note(self, word: str, sentence: str, call: str = "", do: str = "") -> None:
+        """A word and a sentence; ``call`` is a text that names who helps, if anybody has to be called.
+
+        ``do`` is the part of the sentence that says what to do.
+        """
+        self._tell(Note(word, sentence, whom(call, self._around.rules.call) if call else "", do=do))
 
     def refuse(self, error: EolseqError) -> None:
         """Why something was refused."""
-        self.note("REFUSED", str(error), str(error))
+        self.note("REFUSED", str(error), str(error), error.do)
 
 
 @dataclass

@@ -18,6 +18,7 @@ AIMED = 30.0  # s for which a bay's code holds, counted from the last code that 
 FOR_ALL = ("end", "sound", "out")
 THIS_BAY, WHICH_BAY = "THIS BAY", "WHICH BAY"
 """The words of the notes that say, or ask, which bay codes are for."""
+_WHICH = "Scan the bay's code first, or open that bay's guard alone; then scan again."
 _PEOPLE = (Situation.SIGN_IN, Situation.CAUTIONS)
 
 
@@ -116,5 +117,4 @@ class Switchboard:
         text = scan.problem or f"Whose is '{scan.text[:24]}'?"
         for bay, stands in self._stands.items():
             if stands.situation not in (Situation.RUNNING, Situation.CHECKING, Situation.ENDED):
-                self._tell(bay, Note(WHICH_BAY, f"{text} Scan the bay's code first, or open that bay's guard alone; "
-                                     "then scan again."))
+                self._tell(bay, Note(WHICH_BAY, f"{text} {_WHICH}", do=_WHICH))

@@ -6,12 +6,14 @@ begins with the bay's name, so that none can be taken for a neighbour's. No colo
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from eolseq.bands.band import Outcome, shown
-from eolseq.line.shift_events import Note
+from eolseq.line.shift_events import Situation
 from eolseq.screen.band_mark import NOT_YET, SMALLEST, band_mark
-from eolseq.screen.draw import labelled, wrapped
-from eolseq.screen.frame import Row, columns, ends, fit, fit_right
+from eolseq.screen.frame import Row, columns, fit, fit_right
 from eolseq.screen.letters import drawable, small
+from eolseq.screen.pieces import Piece, flow, pieces_of
 from eolseq.screen.readings import live_rows, step_rows
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.words import RUN_WORDS, SIMULATED, SafetyWords, clean, safety_words
@@ -23,16 +25,78 @@ _STEPS_LEAST = 3  # rows for the steps of a unit that is over
 _LIVE_ROOM = 9  # rows below the large word from which on what is measured is large as well
 
 
-def panel(view: ShiftView, name: str, now: float, width: int, height: int) -> list[Row]:
-    """A bay in so many columns and rows, at the monotonic time ``now``."""
+class Panel(NamedTuple):
+    """The frame of a bay in its rows, and what is not whole in it."""
+
+    rows: list[Row]
+    cut: list[Piece]
+
+
+def panel(view: ShiftView, name: str, now: float, width: int, height: int) -> Panel:
+    """A bay in so many columns and rows, at the monotonic time ``now``.
+
+    Where what to do does not fit beside the large word, that word stands in one row and leaves its place to it.
+    """
     words = safety_words(view.safety)
-    inner, room = width - len(_EDGE), height - 1 - _LARGE
-    asks = room == 1 and not view.testing and view.note is not None and not view.note.call
-    below = _below(view, name, now, inner, room, asks=asks)
-    rows = [*_beside(view, name, words, inner, room - len(below), asks=asks), *below]
-    rows += [[(" " * inner, "")] for _ in range(height - 1 - len(rows))]
     edge = "DANGER" if words.danger else "bold"
-    return [head(view, name, width), *([(_EDGE[0], edge), (_EDGE[1:], ""), *row] for row in rows[:height - 1])]
+    pieces = pieces_of(view)
+    inner, room = width - len(_EDGE), height - 1 - _LARGE
+    rows, cut = _filled(view, name, pieces, inner, room, *_large(view, words))
+    if any(each.order for each in cut):
+        rows, cut = _filled(view, name, pieces, inner, room, *_small(view, words))
+    below = _below(view, name, now, inner, height - 1 - len(rows))
+    rows += [*below, *([[(" " * inner, "")]] * (height - 1 - len(rows) - len(below)))]
+    unit = _unit(view)
+    if unit and columns(unit) + 2 > _middle_room(view, name, width):
+        cut.append(Piece("UNIT", unit))
+    framed: list[Row] = [[(_EDGE[0], edge), (_EDGE[1:], ""), *row] for row in rows[:height - 1]]
+    return Panel([head(view, name, width), *framed], cut)
+
+
+def _filled(view: ShiftView, name: str, pieces: list[Piece], width: int, room: int, large: list[str],
+            style: str) -> tuple[list[Row], list[Piece]]:
+    """The large word, the pieces beside and below it, and whom to call, which is never cut away."""
+    words = safety_words(view.safety)
+    beside = [width - columns(line) - 1 for line in large]
+    rows: list[Row] = []
+    if words.large != "OFF":  # first of all while anything but off and green is read back
+        rows.append([(fit(f"{clean(name)}: {words.headline}", beside[0]), "DANGER" if words.danger else "inverse")])
+    call = f" {clean(name)}: {clean(view.note.call)}" if view.note is not None and view.note.call else ""
+    call = fit(call, min(columns(call), width * 2 // 3)) if not view.testing else ""
+    more = 0 if view.testing else room if view.over is None else min(room, max(1, room - _STEPS_LEAST))
+    widths = [*beside[len(rows):], *([width - 1] * more)]
+    if call:
+        widths[-1] -= columns(call)
+    lines, cut = flow(pieces, clean(name), widths)
+    if call and call.endswith("…") and view.note is not None:
+        cut.append(Piece(view.note.word, view.note.call))
+    rows += [[*line, (" " * (beside[len(rows) + i] - _wide(line)), "")] if len(rows) + i < _LARGE else
+             [*line, (" " * (width - _wide(line)), "")] for i, line in enumerate(lines)]
+    rows += [[(" " * beside[i], "")] for i in range(len(rows), _LARGE)]
+    rows = [[(large[i], style), (" ", ""), *row] if i < _LARGE else row for i, row in enumerate(rows)]
+    return _with_call(rows, call, width, _LARGE + more), cut
+
+
+def _with_call(rows: list[Row], call: str, width: int, most: int) -> list[Row]:
+    """Whom to call, at the end of the last row or in one of its own."""
+    if not call:
+        return rows
+    if len(rows) < most:
+        return [*rows, [(fit(call[1:], width), "bold")]]
+    *first, last = rows
+    said, style = last[-2][0] if len(last) > 1 else "", last[-2][1]
+    room = width - columns(call) - _wide(last[:-2])
+    return [*first, [*last[:-2], (fit(said, room), style), (call, "bold")]]
+
+
+def _wide(row: Row) -> int:
+    return sum(columns(text) for text, _ in row)
+
+
+def _middle_room(view: ShiftView, name: str, width: int) -> int:
+    """Columns for unit and mark in the head of a frame."""
+    words = safety_words(view.safety)
+    return width - columns(f" {clean(name)}   {words.red}    {words.green}    {words.lock} ") - 1
 
 
 def head(view: ShiftView, name: str, width: int) -> Row:
@@ -57,9 +121,14 @@ def state_word(view: ShiftView) -> str:
     words = safety_words(view.safety)
     if words.danger:
         return words.large
-    if view.over is not None and not view.testing:
+    if _outcome_stands(view) and view.over is not None:
         return RUN_WORDS[view.over.outcome]
     return str(view.situation) if view.situation is not None else "WAIT"
+
+
+def _outcome_stands(view: ShiftView) -> bool:
+    """Whether the outcome of the last unit is the large word: a station that is locked says so before it."""
+    return view.over is not None and not view.testing and view.situation is not Situation.LOCKED
 
 
 def _unit(view: ShiftView) -> str:
@@ -69,50 +138,19 @@ def _unit(view: ShiftView) -> str:
     return clean(view.over.serial) if view.over is not None else ""
 
 
-def _beside(view: ShiftView, name: str, words: SafetyWords, width: int, more: int, *, asks: bool) -> list[Row]:
-    """The large word, beside it what it means and what to do, which may go on below in at most so many rows ``more``.
-
-    ``asks``: the note stands there, and what to do below.
-    """
-    large, style = _large(view, words)
-    right = width - columns(large[0]) - 1
-    rows: list[Row] = []
-    if words.large != "OFF":  # first of all while anything but off and green is read back
-        rows.append([(fit(f"{clean(name)}: {words.headline}", right), "DANGER" if words.danger else "inverse")])
-    said = _note_words(view.note) if asks and view.note is not None else _do(view)
-    lines, rest = _flowed(f"{clean(name)}: {said}", right - 1, _LARGE - len(rows), width - 1, more)
-    rows += [[(fit(line, right), "bold")] for line in lines]
-    rows += [[(" " * right, "")] for _ in range(_LARGE - len(rows))]
-    return [*([(large[i], style), (" ", ""), *rows[i]] for i in range(_LARGE)),
-            *([(fit(line, width), "bold")] for line in rest)]
-
-
-def _flowed(text: str, width: int, most: int, below: int, more: int) -> tuple[list[str], list[str]]:
-    """A text in ``most`` lines of one width, and what is left of it in at most ``more`` of another below."""
-    whole = wrapped(text, width, most + 99)
-    if len(whole) <= most or more < 1:
-        return wrapped(text, width, most), []
-    return whole[:most], wrapped(" ".join(whole[most:]), below, more)
-
-
-def _do(view: ShiftView) -> str:
-    """What the person at the bay does now; while a test runs, what was turned away goes before it."""
-    if not view.testing:
-        return view.stands.do if view.stands is not None else "Wait."
-    if view.note is not None:
-        return _note_words(view.note)
-    return view.run.instruction or "Wait."
-
-
-def _note_words(note: Note) -> str:
-    return f"{note.word}: {note.sentence}"
+def _small(view: ShiftView, words: SafetyWords) -> tuple[list[str], str]:
+    """The large word in one row, with nothing below it."""
+    word = state_word(view)
+    if not words.danger and _outcome_stands(view) and view.over is not None:
+        word = _OUTCOMES[view.over.outcome][0]
+    return [f" {'  '.join(' '.join(part) for part in word.split(' '))} ", "", ""], _large(view, words)[1]
 
 
 def _large(view: ShiftView, words: SafetyWords) -> tuple[list[str], str]:
     """Three rows of one width: danger, else the outcome of the last unit, else where the bay stands."""
     if words.danger:
         return _spelt(words.large, (), " "), "DANGER"
-    if view.over is not None and not view.testing:
+    if _outcome_stands(view) and view.over is not None:
         outcome = view.over.outcome
         word, side = _OUTCOMES[outcome]
         return _spelt(word, side, " " if outcome is Outcome.PASS else "╱"), "inverse"
@@ -139,14 +177,12 @@ def _spelt(word: str, side: tuple[str, ...], fill: str) -> list[str]:
             for i, line in enumerate(letters)]
 
 
-def _below(view: ShiftView, name: str, now: float, width: int, room: int, *, asks: bool) -> list[Row]:
+def _below(view: ShiftView, name: str, now: float, width: int, room: int) -> list[Row]:
+    if room < 1:
+        return []
     if view.testing:
         return _testing(view, name, now, width, room)
-    if asks:
-        return [[(fit(f"{clean(name)}: {clean(_do(view))}", width), "bold")]]
-    rows = _note(view.note, name, width, room) if view.note is not None else []
-    left = room - len(rows)
-    return rows + (step_rows(view.run, width, left) if view.over is not None and left >= _STEPS_LEAST else [])
+    return step_rows(view.run, width, room) if view.over is not None and room >= _STEPS_LEAST else []
 
 
 def _testing(view: ShiftView, name: str, now: float, width: int, room: int) -> list[Row]:
@@ -175,12 +211,3 @@ def _step(view: ShiftView, now: float, width: int) -> Row:
     else:
         middle = band_mark(reading, band, room, outside=NOT_YET).text if band and room >= SMALLEST else ""
     return [(fit(words, name), "bold"), (f"{number} ", "bold"), (fit(middle, room), "bold"), (left, "bold")]
-
-
-def _note(note: Note, name: str, width: int, room: int) -> list[Row]:
-    """A word of the bay with its sentence, and whom to call, which is never cut away."""
-    label = f"{clean(name)} {note.word}"
-    if room > 1:
-        call: list[Row] = [[(fit(f" {clean(name)}: {clean(note.call)}", width), "bold")]] if note.call else []
-        return [*labelled(label, note.sentence, width, min(4, room) - len(call)), *call]
-    return [[(ends(f"{label}: {clean(note.sentence)}", clean(note.call), width), "bold")]]

@@ -1,6 +1,7 @@
 """The picture of several bays: one frame for each, below each other or, on a wide screen, two beside two.
 
-At the foot which shared instruments are in use and for whom, then the count of all bays. Where somebody reads cautions,
+At the foot what did not fit into a frame, whole and in turn; which shared instruments are in use and for whom; then the
+count of all bays. Where somebody reads cautions,
 they take the middle and every bay keeps the head of its frame, with its lamps. No colour but safety's.
 """
 
@@ -9,14 +10,16 @@ from __future__ import annotations
 from eolseq.line.bay_events import Busy
 from eolseq.screen.bay_panel import LEAST, head, panel, state_word
 from eolseq.screen.bays_model import BaysView
-from eolseq.screen.draw import WIDEST, labelled, wrapped
+from eolseq.screen.draw import WIDEST, labelled
 from eolseq.screen.frame import Frame, Row, columns, ends, fit
-from eolseq.screen.shift_draw import caution_pages
+from eolseq.screen.pieces import Piece
+from eolseq.screen.shift_draw import caution_pages, order_first
+from eolseq.screen.turn import Page, instrument_pages, page_rows, pages_of
 from eolseq.screen.words import SIMULATED, clean
 
 NARROWEST = 72   # columns for the frame of a bay
 _WIDE = 150      # columns from which on bays stand beside each other
-_FOOT = 3        # rows: instruments in use, those that are free, the count
+_FOOT = 3        # rows: two for what was cut or for the instruments, one for the count
 
 
 def fits(bays: int, width: int, height: int) -> bool:
@@ -49,38 +52,44 @@ def _deep(bays: int, width: int) -> int:
 
 
 def _frames(view: BaysView, now: float, width: int, height: int) -> list[Row]:
-    top, foot = [_header(view, width)], _foot(view, width)
+    top = [_header(view, width)]
     names = list(view.bays)
     deep = _deep(len(names), width)
-    room = height - len(top) - len(foot)
+    room = height - len(top) - _FOOT
     high = [room // deep + (1 if row < room % deep else 0) for row in range(deep)]
+    across = 2 if width >= _WIDE else 1
+    wide = width if across == 1 else (width - 1) // 2
+    panels = [panel(view.bays[name], name, now, wide, high[number // across]) for number, name in enumerate(names)]
+    cut = dict(zip(names, (each.cut for each in panels), strict=True))
+    foot = _foot(view, cut, now, width)
+    if across == 1:
+        return [*top, *(row for each in panels for row in each.rows), *foot]
+    rest = " " * (width - 2 * wide)
     rows = list(top)
-    if width < _WIDE:
-        for name, each in zip(names, high, strict=True):
-            rows += panel(view.bays[name], name, now, width, each)
-        return [*rows, *foot]
-    left = (width - 1) // 2
     for row, each in enumerate(high):
-        pair = [panel(view.bays[name], name, now, left, each) for name in names[2 * row:2 * row + 2]]
+        pair = [one.rows for one in panels[2 * row:2 * row + 2]]
         if len(pair) == 1:
-            pair.append([[(" " * left, "")]] * each)
-        rest = " " * (width - 2 * left)
+            pair.append([[(" " * wide, "")]] * each)
         rows += [[*one, (rest, ""), *two] for one, two in zip(*pair, strict=True)]
     return [*rows, *foot]
 
 
 def _header(view: BaysView, width: int) -> Row:
     """The station, and who works at which bay."""
+    mark = f"{SIMULATED}  " if view.simulated else ""
+    return [(ends(f" {clean(view.station) or 'Before the shift'}", f"{mark}{_who(view)} ", width), "bold")]
+
+
+def _who(view: BaysView) -> str:
+    """Who works at which bay."""
     at: dict[str, list[str]] = {}
     for name, each in view.bays.items():
         stands = each.stands
         if stands is not None and stands.operator:
             at.setdefault(" with ".join((stands.operator, *stands.beside)), []).append(clean(name))
     everywhere = len(at) == 1 and len(next(iter(at.values()))) == len(view.bays)
-    who = "; ".join(f"{clean(person)} at {'all bays' if everywhere else ', '.join(names)}"
-                    for person, names in at.items())
-    mark = f"{SIMULATED}  " if view.simulated else ""
-    return [(ends(f" {clean(view.station) or 'Before the shift'}", f"{mark}{who} ", width), "bold")]
+    return "; ".join(f"{clean(person)} at {'all bays' if everywhere else ', '.join(names)}"
+                     for person, names in at.items())
 
 
 def _heads(view: BaysView, width: int) -> list[Row]:
@@ -105,31 +114,34 @@ def _cautions(view: BaysView, width: int, height: int) -> list[Row]:
     notes = [(name, view.bays[name].note) for name in bays if view.bays[name].note is not None]
     for name, note in notes[:1]:
         if note is not None:
-            below += labelled(f"{clean(name)} {note.word}", note.sentence, width, 2)
+            label = f"{clean(name)} {note.word}"
+            below += labelled(label, order_first(note, width - columns(label) - 5, 2), width, 2)
     below.append(_typed(view, width))
     return [*rows, *([[(" " * width, "")]] * (height - len(rows) - len(below))), *below]
 
 
-def _foot(view: BaysView, width: int) -> list[Row]:
-    return [*_instruments(view.busy, width), _typed(view, width) if view.typing else _count(view, width)]
+def _foot(view: BaysView, cut: dict[str, list[Piece]], now: float, width: int) -> list[Row]:
+    """What was cut above, whole and in turn with the instruments in use; then the count, or what is typed."""
+    last = _typed(view, width) if view.typing else _count(view, width)
+    pages = pages_of(cut, width)
+    if columns(_who(view)) + columns(SIMULATED) + 3 >= width:
+        pages += pages_of({"people": [Piece("", _who(view))]}, width)
+    used = instrument_pages(view.busy, width)
+    if not pages and len(used) < 2:
+        return [*_instruments(view.busy, used, width), last]
+    return [*page_rows(view.turn.page([*pages, *used], now), width), last]
 
 
-def _instruments(busy: Busy | None, width: int) -> list[Row]:
-    """Which instruments are in use by which bay, and who waits for them; then those that are free."""
+def _instruments(busy: Busy | None, used: list[Page], width: int) -> list[Row]:
+    """Which instruments are in use by which bay, and who waits for them; then, where there is room, those free."""
     if busy is None:
         return [[(" " * width, "")], [(" " * width, "")]]
-    by: dict[str, list[str]] = {}
-    for name, bay in busy.held:
-        by.setdefault(bay, []).append(clean(name))
-    held = "; ".join(f"{clean(bay)} has {', '.join(names)}" for bay, names in by.items())
-    waits = "; ".join(f"{clean(bay)} waits for {', '.join(map(clean, names))}" for bay, names in busy.waiting)
     taken = {name for name, _ in busy.held} | {name for _, names in busy.waiting for name in names}
     free = ", ".join(clean(name) for name in busy.shared if name not in taken)
-    used = wrapped("; ".join(part for part in (held, waits) if part) or "none", width - 14, 2)
-    first: Row = [(" instruments  ", ""), (fit(used[0], width - 14), "bold")]
-    if len(used) > 1:
-        return [first, [(" " * 14, ""), (fit(used[1], width - 14), "bold")]]
-    return [first, [(fit(f" free         {free or 'none'}", width), "")]]
+    if used and used[0].lines[1]:
+        return page_rows(used[0], width)
+    none: Row = [(" instruments ", "inverse"), (fit(" none", width - 13), "bold")]
+    return [page_rows(used[0], width)[0] if used else none, [(fit(f" free         {free or 'none'}", width), "")]]
 
 
 def _count(view: BaysView, width: int) -> Row:

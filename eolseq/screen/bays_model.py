@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from eolseq.engine.events import Live
@@ -11,6 +11,7 @@ from eolseq.line.bay_events import Busy, reading_together
 from eolseq.line.shift_events import CodeTaken, Note, Tally, Tick, Typing
 from eolseq.line.switchboard import THIS_BAY, WHICH_BAY
 from eolseq.screen.shift_model import ShiftView
+from eolseq.screen.turn import Turn
 
 
 @dataclass(slots=True)
@@ -20,6 +21,7 @@ class BaysView:
     bays: dict[str, ShiftView]
     busy: Busy | None = None
     typing: str = ""
+    turn: Turn = field(default_factory=Turn)
 
     @classmethod
     def of(cls, names: Iterable[str]) -> BaysView:

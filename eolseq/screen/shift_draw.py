@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from eolseq.engine.events import Cautions
 from eolseq.line.shift_events import CautionPage, Note, Situation, Tally
-from eolseq.screen.draw import WIDEST, banner, boxed, caution_rows, draw, labelled, outcome_rows
-from eolseq.screen.frame import Frame, Row, ends, fit
+from eolseq.screen.draw import WIDEST, banner, boxed, caution_rows, draw, labelled, outcome_rows, wrapped
+from eolseq.screen.frame import Frame, Row, columns, ends, fit
 from eolseq.screen.letters import drawable, tall
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.words import SIMULATED, clean
@@ -59,7 +59,8 @@ def _testing(view: ShiftView, now: float, width: int, height: int) -> list[Row]:
 
 
 def _standing(view: ShiftView, now: float, width: int, height: int) -> list[Row]:
-    do = view.stands.do if view.stands is not None else "Wait."
+    stands = view.stands
+    do = f"{stands.do} {stands.why}".strip() if stands is not None else "Wait."
     top = [_header(view, width), *banner(view.safety, width, simulated=view.simulated),
            *boxed("DO NOW", do, width, 3)]
     note = _note(view.note, width, _NOTE_MOST) if view.note is not None else []
@@ -96,7 +97,14 @@ def _middle(view: ShiftView, width: int) -> list[Row]:
 def _note(note: Note, width: int, most: int) -> list[Row]:
     """The word inverse, its sentence beside it, and whom to call in a row of its own that is never cut away."""
     call: list[Row] = [[(fit(f" {' ' * (len(note.word) + 3)}{clean(note.call)}", width), "bold")]] if note.call else []
-    return [*labelled(note.word, note.sentence, width, most - len(call)), *call]
+    return [*labelled(note.word, order_first(note, width - columns(note.word) - 5, most - len(call)), width,
+                      most - len(call)), *call]
+
+
+def order_first(note: Note, width: int, rows: int) -> str:
+    """The sentence of a note as it is where there is room for all of it, else what to do before why."""
+    whole = len(wrapped(note.sentence, width, rows + 1)) <= rows
+    return note.sentence if whole or not note.do else f"{note.do} {note.why}"
 
 
 def _count(view: ShiftView, now: float, width: int) -> list[Row]:

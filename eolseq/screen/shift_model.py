@@ -21,7 +21,7 @@ from eolseq.line.shift_events import (
 )
 from eolseq.screen.model import RunView
 
-_KEEPS = (Situation.RUNNING, Situation.LABEL, Situation.PLATE, Situation.LABEL_MISSING)
+_KEEPS = (Situation.RUNNING, Situation.LABEL, Situation.PLATE, Situation.LABEL_MISSING, Situation.LOCKED)
 """Situations through which the outcome of the last unit stays; a unit that passed is over when its label is right."""
 
 

@@ -76,7 +76,7 @@ class PlainShift:
             return
         beside = f", beside {', '.join(event.beside)}" if event.beside else ""
         who = f" (operator {event.operator}{beside})" if event.operator else ""
-        self._line(f"{event.situation}{who}. {event.do}")
+        self._line(f"{event.situation}{who}. {event.do}{f' {event.why}' if event.why else ''}")
 
     def _page(self, event: CautionPage) -> None:
         for text in (*event.cautions.standard, *event.cautions.own):

@@ -39,7 +39,7 @@ def test_after_a_cut_the_unit_is_named_first_and_needs_a_new_run(step: int, volt
         first = again.told[1]
         assert isinstance(first, Stands)
         assert first.situation is Situation.AFTER_CUT
-        assert f"Unit {GOOD} was under test in bay-1" in first.do
+        assert f"Unit {GOOD} was under test in bay-1" in first.why
         assert voltage in first.do
         assert "a new run from the start" in first.do
         proved = next(each for each in again.told if isinstance(each, Note))

@@ -24,6 +24,7 @@ from eolseq.screen.bays_draw import caution_pages_of, draw_bays, fits
 from eolseq.screen.bays_model import BaysView
 from eolseq.screen.bays_screen import EVERY, MOST, DrawnBays
 from eolseq.screen.frame import columns
+from eolseq.screen.turn import SECONDS
 from tests.bays_pictures import FOLDER, drawings
 from tests.screen.story import FAILED, LEAK, reading, story
 
@@ -75,9 +76,11 @@ def test_every_picture_keeps_to_its_room_and_says_simulated(situation: Situation
 @pytest.mark.parametrize("outcome", Outcome)
 def test_at_80_by_24_four_bays_fit_and_say_whom_to_call(outcome: Outcome) -> None:
     assert fits(4, 80, 24) and not fits(4, 80, 20) and fits(4, 160, 20)
-    text = draw_bays(filled(4, Situation.WAITING, outcome), 10.0, 80, 24).text()
+    view = filled(4, Situation.WAITING, outcome)
+    text = draw_bays(view, 10.0, 80, 24).text()
     assert text.count("Call the lead: desk 2") == 4
-    assert "bay-1 has withstand; bay-2 waits for withstand" in text and "continuity" in text
+    in_turn = [draw_bays(view, 10.0 + SECONDS * at, 80, 24).text() for at in range(20)]
+    assert any("bay-1 has withstand; bay-2 waits for withstand" in each for each in in_turn)
     assert "3996 passed, 48 rejected, 160 without a result" in text
 
 
@@ -185,6 +188,6 @@ def test_when_a_picture_fails_plain_lines_go_on(monkeypatch: pytest.MonkeyPatch)
 def test_the_pictures_of_the_manual_are_those_of_the_screen() -> None:
     found = drawings()
     assert len(found) == 11
-    assert found["bays-locked.svg"].count(">At</text>") == 3  # neighbours are told that it is not about their bay
+    assert found["bays-locked.svg"].count(">At</text>") == 4  # each neighbour is told that it is not about its bay; and whole at the foot
     for name, text in found.items():
         assert (FOLDER / name).read_text(encoding="utf-8") == text, f"run: python tests/bays_pictures.py ({name})"
