@@ -223,7 +223,7 @@ def _code(found: Verified, bad: list[str]) -> int:
         from eolseq.commands.run import EXITS
 
         return EXITS[ended]
-    return 0
+    return 0 if all(each.concluded for each in found.results) else 4  # as a run that was stopped
 
 
 def _print_json(station: Station, found: Verified, entries: Mapping[str, int], suspects: list[str]) -> None:

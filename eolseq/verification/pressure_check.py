@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
-from eolseq.bands.band import NO_ANSWER, AcceptanceBand, Outcome, Reading
+from eolseq.bands.band import Outcome, Reading
 from eolseq.bands.uncertainty import Span
 from eolseq.engine.judging import judge_evidence
 from eolseq.errors import EolseqError
@@ -19,13 +19,11 @@ from eolseq.steps.base import Bench, Evidence, Taken
 from eolseq.steps.watching import named
 from eolseq.verification.guard_check import Ask
 from eolseq.verification.known_loads import Known, band_around, expanded
-from eolseq.verification.references import References, known, unanswered
-from eolseq.verification.results import Result, checks_of
+from eolseq.verification.references import References, known, unread
+from eolseq.verification.results import Result, checks_of, is_unread, only_unread
 
 NEAR = Decimal("0.1")
 """How far, as a part of it, a hand pump may miss the pressure that was asked for: common practice, no source."""
-
-_NO_BAND = AcceptanceBand(None, None, "worked out from what is measured")
 
 
 @dataclass(frozen=True)
@@ -43,7 +41,8 @@ class GaugeCheck:
         taken: list[Taken] = []
         try:
             taken.append(self._vented(bench))
-            taken += [self._at(bench, each) for each in self.meter.at]
+            for each in self.meter.at if not is_unread(taken[0].reading) else ():
+                taken.append(self._at(bench, each))
         except EolseqError as error:
             seen = judge_evidence(Evidence(tuple(taken))).readings
             return Result(self.name, Outcome.FAULT, str(error), checks_of(self.name, seen))
@@ -51,11 +50,14 @@ class GaugeCheck:
             self.ask("Let the pressure off. Put the gauge's hose back to the unit.", "pump off")
         verdict = judge_evidence(Evidence(tuple(taken)))
         sentence = f"It held in all {len(taken)} checks." if verdict.outcome is Outcome.PASS else verdict.sentence
-        return Result(self.name, verdict.outcome, sentence, checks_of(self.name, verdict.readings))
+        outcome = Outcome.NOT_REACHED if only_unread(verdict) else verdict.outcome
+        return Result(self.name, outcome, sentence, checks_of(self.name, verdict.readings))
 
     def _vented(self, bench: Bench) -> Taken:
         """Open to the air the gauge must read nothing, within its own uncertainty."""
-        self.references.ready(bench, f"{self.name} and {self.meter.name} at the hand pump, its valve open to the air?")
+        if not self.references.ready(bench, f"{self.name} and {self.meter.name} at the hand pump, its valve open to "
+                                            "the air?"):
+            return unread(self.meter, "pressure, vented", "Pa", f"nobody said that {self.meter.name} is ready")
         self.ask("Leave the hand pump open to the air.", "pump 0")
         own = named(self._measure(bench, Quantity(Decimal(0), "Pa")), "pressure, vented", "Pa")
         unsure = self._unsure(own, Quantity(Decimal(0), "Pa"))
@@ -69,10 +71,10 @@ class GaugeCheck:
         own = named(self._measure(bench, wanted), f"pressure at {wanted}", "Pa")
         reference = known(self.meter, shown)
         if reference is None:
-            return Taken(Reading(own.name, None, "Pa", special=NO_ANSWER), _NO_BAND, if_bad=unanswered(self.meter))
+            return unread(self.meter, own.name, "Pa")
         if abs(Decimal(repr(reference.value)) - wanted.base) > NEAR * wanted.base:
-            return Taken(Reading(own.name, None, "Pa", special=NO_ANSWER), _NO_BAND,
-                         if_bad=f"{self.meter.name} showed {shown.raw}, more than 10 % from {wanted}; pump to that")
+            return unread(self.meter, own.name, "Pa",
+                          f"{self.meter.name} showed {shown.raw}, more than 10 % from {wanted}")
         return Taken(own, band_around(reference, self._unsure(own, wanted), "Pa"))
 
     def _measure(self, bench: Bench, expected: Quantity) -> Reading | None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from eolseq.bands.band import NO_ANSWER, AcceptanceBand, Reading
+from eolseq.bands.band import AcceptanceBand, Reading
 from eolseq.bands.uncertainty import Span
 from eolseq.quantity import Quantity, parse
 from eolseq.station.checks import KnownLoad
@@ -19,7 +19,7 @@ from eolseq.station.reference_fields import Blower, ReferenceMeter
 from eolseq.steps.base import Bench, Closed, Connections, Evidence, Powered, Taken
 from eolseq.steps.watching import Gathered, gathering, named, wait_for_next
 from eolseq.verification.known_loads import Known, band_around, expanded
-from eolseq.verification.references import References, known, span_of_meter, unanswered
+from eolseq.verification.references import References, known, span_of_meter, unread
 from eolseq.verification.steps import RELAY_TIME, Check, in_place
 
 ON_FOR = parse("4 s")
@@ -27,7 +27,7 @@ ON_FOR = parse("4 s")
 
 _SPARE = Decimal("0.5")  # s beyond it after which the source ends by itself
 _STILL = 0.05            # part of the flow's reading that a fan at rest may leave: common practice, no source
-_NO_BAND = AcceptanceBand(None, None, "worked out from what is measured")
+NOT_READY = "nobody said that the reference meter is ready, so nothing was switched on for it"
 
 
 def watched(bench: Bench, source: Powered, seconds: float) -> Mapping[str, Reading]:
@@ -56,8 +56,7 @@ class _Referenced(Check):
         """Take the instrument's own reading against the reference's; what the reference showed, if anything."""
         shown = known(self.meter, reference)
         if shown is None:
-            missing = Reading(own.name, None, own.unit, special=NO_ANSWER)
-            found.readings.append(Taken(missing, _NO_BAND, if_bad=unanswered(self.meter)))
+            found.readings.append(unread(self.meter, own.name, own.unit))
             return None
         found.take(own, band_around(shown, self.unsure(own, reading), own.unit))
         return shown
@@ -99,8 +98,10 @@ class OnFrequency(_Referenced):
     def run(self, bench: Bench) -> Evidence:
         """The supply on for a few seconds; what the counter holds is asked for when it is off."""
         with gathering() as found:
-            self.references.ready(bench, f"Hold key of {self.meter.name} ready? {self.volts} at {self.hertz} comes on "
-                                         f"for {ON_FOR}.")
+            if not self.references.ready(bench, f"Hold key of {self.meter.name} ready? {self.volts} at {self.hertz} "
+                                                f"comes on for {ON_FOR}."):
+                found.readings.append(unread(self.meter, f"frequency at {self.hertz}", "Hz", NOT_READY))
+                return found.evidence()
             with bench.connected("power", self.connections), \
                     bench.energised("power_source", self.settings()[0][1]) as source:
                 seen = watched(bench, source, float(ON_FOR))
@@ -152,7 +153,10 @@ class OnAirflow(_Referenced):
         with gathering() as found:
             meter.perform("prepare", expected=self.meter.most)
             still = meter.perform("measure").readings.get("pressure")
-            self.references.ready(bench, f"Hold key of {self.meter.name} ready? The fan runs for {self.fan.runs}.")
+            if not self.references.ready(bench, f"Hold key of {self.meter.name} ready? The fan runs for "
+                                                f"{self.fan.runs}."):
+                found.readings.append(unread(self.meter, "pressure at the flow", "Pa", NOT_READY))
+                return found.evidence()
             with bench.connected("power", self.connections), \
                     bench.energised("power_source", self.settings()[0][1], run_down=self.fan.run_down) as source:
                 watched(bench, source, float(self.fan.runs))

@@ -13,23 +13,25 @@ from datetime import date
 from decimal import Decimal
 from typing import Protocol
 
-from eolseq.bands.band import NO_ANSWER, Reading
+from eolseq.bands.band import NO_ANSWER, AcceptanceBand, Reading
 from eolseq.bands.uncertainty import Span
-from eolseq.errors import Refused, StationFault
+from eolseq.errors import Refused
 from eolseq.quantity import UNITS, plain
 from eolseq.station.reference_fields import ReferenceMeter
-from eolseq.steps.base import OPERATOR, Bench
+from eolseq.steps.base import OPERATOR, Bench, Taken
 from eolseq.steps.entering import typed_once
 from eolseq.verification.known_loads import Known
+from eolseq.verification.results import UNREAD
 
 WITHIN = 120.0  # seconds that a person has for each answer
+_NO_BAND = AcceptanceBand(None, None, "worked out from what is measured")
 
 
 class References(Protocol):
     """How the numbers of reference meters come to a verification."""
 
-    def ready(self, bench: Bench, words: str) -> None:
-        """Before ON: somebody stands ready to press the hold key; StationFault when nobody says so."""
+    def ready(self, bench: Bench, words: str) -> bool:
+        """Before ON: whether somebody says that they stand ready to press the hold key."""
 
     def hold(self, meter: ReferenceMeter) -> None:
         """While it is on: what the meter shows now is what it will hold."""
@@ -41,17 +43,14 @@ class References(Protocol):
 class Typed:
     """A person at the terminal reads the meters; each number is typed twice alike."""
 
-    def ready(self, bench: Bench, words: str) -> None:
-        """Wait until the person types 1."""
+    def ready(self, bench: Bench, words: str) -> bool:
+        """Wait until the person types 1; False when nobody did within the time."""
         until = bench.clock.monotonic() + WITHIN
         while bench.clock.monotonic() < until:
             number = typed_once(bench, f"{words} Type 1, Enter.", until)
-            if number is None:
-                break
-            if number == 1:
-                return
-        raise StationFault(f"Nobody said within {WITHIN:.0f} s that the reference meter is ready; nothing was switched "
-                           "on for it.", "Verify at a terminal, with a person who reads the meter.")
+            if number is None or number == 1:
+                return number is not None
+        return False
 
     def hold(self, meter: ReferenceMeter) -> None:
         """The person presses its hold key."""
@@ -84,8 +83,9 @@ class FromSimulator:
         self._read = read
         self._held: dict[str, float | None] = {}
 
-    def ready(self, bench: Bench, words: str) -> None:
+    def ready(self, bench: Bench, words: str) -> bool:
         """A simulated meter is always ready."""
+        return True
 
     def hold(self, meter: ReferenceMeter) -> None:
         """Read it now, since there will be nothing to see once it is off."""
@@ -115,16 +115,17 @@ def known(meter: ReferenceMeter, reading: Reading) -> Known | None:
                  f"{meter.name}, {meter.certificate}, {reading.raw}")
 
 
+def unread(meter: ReferenceMeter, name: str, unit: str, why: str = "") -> Taken:
+    """In the place of an instrument's reading: the reference meter gave no number, which says nothing of either."""
+    why = why or f"{meter.name} gave no number from {meter.least} to {meter.most}"
+    return Taken(Reading(name, None, unit, UNREAD, NO_ANSWER), _NO_BAND,
+                 if_bad=f"{why}; verify again at a terminal, with a person who reads it")
+
+
 def span_of_meter(meter: ReferenceMeter) -> Span:
     """How sure a reference meter's number is, as the record keeps it: its certificate states k = 2."""
     stated = replace(meter.uncertainty, distribution="normal", coverage=Decimal(2))
     return Span(meter.most, None, stated, f"certificate {meter.certificate}")
-
-
-def unanswered(meter: ReferenceMeter) -> str:
-    """What a sentence says of a reference meter that gave no number."""
-    return f"{meter.name} gave no number from {meter.least} to {meter.most}; verify at a terminal, with a person who " \
-           "reads it"
 
 
 def refuse_past_due(meter: ReferenceMeter, today: date) -> None:

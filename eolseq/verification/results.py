@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
-from eolseq.bands.band import Outcome, shown
+from eolseq.bands.band import Outcome, Reading, shown
 from eolseq.engine.events import JudgedReading
 from eolseq.engine.judging import Verdict
 from eolseq.records.entries import InstrumentNamed, Verification
@@ -46,8 +46,24 @@ def results(steps: Iterable[tuple[Step, Verdict]], instruments: Sequence[str],
     return [_result(name, pairs, simulated or {}) for name, pairs in mine.items()]
 
 
+UNREAD = "reference meter not read"
+"""Stands in the text of a reading that could not be judged, since no reference meter gave a number beside it."""
+
+
+def is_unread(reading: Reading) -> bool:
+    """Whether an instrument's reading has no number because the reference meter beside it gave none."""
+    return reading.value is None and reading.raw == UNREAD
+
+
+def only_unread(verdict: Verdict) -> bool:
+    """Whether nothing but a reference meter that gave no number kept a step from passing: it concludes nothing."""
+    bad = [each for each in verdict.readings if each.outcome is not Outcome.PASS]
+    return bool(bad) and all(is_unread(each.reading) for each in bad)
+
+
 def _result(name: str, pairs: list[tuple[Step, Verdict]], simulated: Mapping[str, Decimal]) -> Result:
     """The worst of its steps; one that was not reached leaves it open unless another already failed."""
+    pairs = [(step, replace(each, outcome=Outcome.NOT_REACHED) if only_unread(each) else each) for step, each in pairs]
     outcomes = [verdict.outcome for _, verdict in pairs]
     checks = tuple(_check(step, each, simulated) for step, verdict in pairs for each in verdict.readings)
     for outcome in (Outcome.FAIL, Outcome.FAULT, Outcome.UNDECIDED, Outcome.STOPPED, Outcome.NOT_REACHED):
