@@ -158,10 +158,10 @@ class Log:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
         return self._found.book.open_runs()
 
-    def runs_since(self, index: int, bay: str = "") -> int:
-        """How many runs on units were begun after an entry, at a bay or at all; those on reference units do not count."""
+    def runs_since(self, index: int) -> int:
+        """How many runs on units were begun after the entry of an index; those on reference units do not count."""
         runs = takewhile(lambda run: run.index > index, reversed(self._found.book.runs.values()))
-        return sum(not reserved(run.serial) and bay in ("", run.bay) for run in runs)
+        return sum(not reserved(run.serial) for run in runs)
 
     def first_unit_since(self, index: int) -> datetime | None:
         """When the first run on a unit after the entry of an index was begun; None when there was none."""
