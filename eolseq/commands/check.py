@@ -122,21 +122,23 @@ def _load(checked: Checked, path: Path, facts: tuple[Any, Mapping[str, Any]] | N
                                     "kind: one of " + ", ".join(kinds), nearest(checked.kind, kinds))])
     loaded = load(path)
     if checked.kind == "station":
-        checked.not_shown = _not_shown(loaded)
+        _verification_of(checked, loaded, path)
 
 
-def _not_shown(station: Any) -> list[str]:
-    """What the station's verification does not show; nothing where a driver page cannot be read."""
+def _verification_of(checked: Checked, station: Any, path: Path) -> None:
+    """Note what the station's verification does not show, and a tap that may not be; nothing without driver pages."""
     from eolseq.instruments.any_page import load_any_page
     from eolseq.shipped import find
     from eolseq.station.shown import not_shown
+    from eolseq.verification.tap import not_rated
 
     try:
-        roles = {each.name: load_any_page(find(each.page, shipped=bool(station.simulated))).role
+        pages = {each.name: load_any_page(find(each.page, shipped=bool(station.simulated)))
                  for each in station.instruments}
     except (FileMistakes, WrongUse):
-        return []
-    return not_shown(station, roles)
+        return
+    checked.not_shown = not_shown(station, {name: page.role for name, page in pages.items()})
+    checked.mistakes = tuple(Mistake(Place(str(path), 1, 1), why) for why in not_rated(station, pages))
 
 
 def _load_page(path: Path) -> object:

@@ -232,7 +232,7 @@ def _print_json(station: Station, found: Verified, entries: Mapping[str, int], s
     print(json.dumps({"station": station.name, "simulated": bool(station.simulated), "instruments": [
         {"name": each.instrument, "outcome": str(each.outcome), "sentence": each.sentence,
          "entry": entries.get(each.instrument), "checks": list(each.checks)} for each in found.results],
-        "suspects": suspects}, indent=2))
+        "notes": list(found.notes), "suspects": suspects}, indent=2))
 
 
 def _words(station: Station, found: Verified, entries: Mapping[str, int]) -> list[str]:
@@ -257,7 +257,7 @@ def _words(station: Station, found: Verified, entries: Mapping[str, int]) -> lis
             drift = earlier.get((each.instrument, check["step"], check["reading"]), [])
             if len(drift) > 1:
                 said += [f"    {row}" for row in chart(drift[-CHART_ROWS:])]
-    return said
+    return [*said, *(f"note: {each}" for each in found.notes)]
 
 
 def _earlier(station: Station) -> dict[tuple[str, str, str], list[float]]:

@@ -18,6 +18,7 @@ from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import Watcher
 from eolseq.instruments.roles import Instrument
 from eolseq.quantity import Quantity
+from eolseq.station.checks import TAP
 from eolseq.steps.base import Connections, Residual
 
 _RELAYS = "Call maintenance to check the switching unit and its wiring."
@@ -115,6 +116,9 @@ class RunBench:
         names += [f"bond-{point}"] if point else []
         names += ["tie-" + "-".join(connections.tied)] if len(connections.tied) > 1 else []
         names += [each.part for each in connections.closed]
+        if route != "continuity" and any(name.startswith(TAP) for name in names):
+            raise StationFault(f"A tap was to be closed on the way of {route}; a test voltage may never come to one.",
+                               "Take it out of the sequence: a tap serves verification alone.")
         unknown = [name for name in names if name not in self._channels]
         if unknown:
             raise StationFault(f"This station has no connection named {', '.join(unknown)}.",

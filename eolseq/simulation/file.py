@@ -23,7 +23,7 @@ from eolseq.simulation.network import Fixture
 from eolseq.simulation.references import ReferenceData, read_references
 from eolseq.simulation.roles.base import InstrumentData, RoleInstrument
 from eolseq.simulation.unit import Unit
-from eolseq.simulation.world import PLUG, RELEASE
+from eolseq.simulation.world import PLUG, RELEASE, TAP
 
 _PARTS = re.compile(r"stage-[0-9]|fan|route-(?:withstand|power|resistance)|tie-L-N|discharge|bond-[a-z0-9-]+")
 _NOT_PHYSICAL = ("model", "serial_pattern")
@@ -275,12 +275,13 @@ def _check_channels_of(item: Item, place: Item, findings: Findings) -> None:
     points = {f"bond-{point}" for unit in item["units"] for point in unit["earth"]}
     stages = {stage for unit in item["units"] for stage in unit["stages"]}
     loads = {f"load-{name}" for name in item["fixture"]["loads"]}
+    taps = [f"{TAP}{name}" for name in item["fixture"]["loads"]]
     known = [*sorted(points), *sorted(stages), *sorted(loads), "fan", "route-withstand", "route-power",
              "route-resistance", "tie-L-N", "discharge"]
     numbers: dict[int, str] = {}
     for name, number in channels.items():
         foreign = name.startswith(("bond-", "stage-")) and _PARTS.fullmatch(name)
-        if name not in (*known, RELEASE, PLUG) and not foreign:
+        if name not in (*known, *taps, RELEASE, PLUG) and not foreign:
             findings.add(channels.place_of(name), f"'{name}' is no part known here", "one of " + ", ".join(known),
                          nearest(name, known))
         first = numbers.setdefault(number, name)

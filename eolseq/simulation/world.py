@@ -38,6 +38,9 @@ _FAN_NEEDS = 60.0  # V; below it the fan's semiconductor switch does not conduct
 PLUG = "route-plug"
 """The channel, where a station has one, that puts the coded plug of the fixture before the resistance meter."""
 
+TAP = "tap-"
+"""How the channel begins that leads the volts across a known load to the residual meter."""
+
 RELEASE = "release"
 """The channel, where a station has one, of the normally open contact that lets a unit go on; part of no unit."""
 
@@ -177,6 +180,19 @@ class World(Deadlines):
     def voltage_at_unit(self) -> float:
         """The highest absolute voltage at the unit's terminals now, in V (for an alternating one: the crest)."""
         return max(abs(each) for each in self._volts())
+
+    def volts_at_meter(self) -> float:
+        """What the residual meter is put to, in V: the unit's terminals, or a shunt whose tap leads there.
+
+        A tap joins the shunt's end to the terminal of line; the continuity tester here drives a direct current.
+        """
+        tapped = self._aside is not None and any(
+            self.has(f"load-{name}") for name in parts(self.fixture.channels, TAP, self.closed))
+        return max(self.voltage_at_unit(), self._across_shunt() if tapped else 0.0)
+
+    def _across_shunt(self) -> float:
+        current, _ = self.bond()
+        return current * self.unit.earth_screw
 
     def energised_at_unit(self) -> bool:
         """Whether a source's output reaches the unit with anything above zero now, be it through its earth path."""

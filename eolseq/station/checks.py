@@ -17,6 +17,9 @@ NAME = r"[a-z][a-z0-9-]{0,39}"
 USES = ("withstand", "continuity", "resistance", "supply")
 """Where a known load is connected: in place of the unit, at the end of that way."""
 
+TAP = "tap-"
+"""How the relay begins that leads the volts across a known load to the residual meter at the unit's terminals."""
+
 _POSITIVE = Decimal(0)
 _EVERY = {
     "every": Field(Word(("shift", "day", "never")), about="how long a good one counts; never: none is asked for"),
@@ -48,6 +51,8 @@ KNOWN_LOADS = Field(MapOf(Group({
     "volts": Field(Amount("V", above=_POSITIVE), about="the most it may be put to"),
     "power": Field(Amount("W", above=_POSITIVE), about="the most it may turn into heat"),
     "duty": Field(Amount("s", above=_POSITIVE), about="the longest it may do so at a time"),
+    "tap": Field(Word(("dc", "ac")), required=False, about="use continuity only: relay 'tap-NAME' leads the volts "
+                 "across it to the residual meter; which kind of current the tester drives"),
 }, "the known load"), NAME), required=False, default={}, about="by name: what instruments are verified with; relay "
     "'load-NAME' puts it in the unit's place")
 
@@ -115,6 +120,7 @@ class KnownLoad:
     volts: Quantity
     power: Quantity
     duty: Quantity
+    tap: str = ""  # "dc" or "ac", as the current is, where a relay leads its volts to the residual meter
 
     @property
     def called(self) -> str:
@@ -125,6 +131,11 @@ class KnownLoad:
     def relay(self) -> str:
         """The connection that puts it in the unit's place."""
         return f"load-{self.name}"
+
+    @property
+    def tap_relay(self) -> str:
+        """The connection that leads its volts to the residual meter."""
+        return f"{TAP}{self.name}"
 
     def refusal(self, volts: Decimal, seconds: Decimal) -> str:
         """Why it may not be put to so many volts for so many seconds, or an empty text."""
@@ -177,8 +188,8 @@ def read_checks(item: Item | None, *, simulated: bool) -> Checks | None:
 
 def read_loads(items: Mapping[str, Any]) -> tuple[KnownLoad, ...]:
     """The known loads of a checked station file."""
-    return tuple(KnownLoad(name, *(each[key] for key in ("use", "resistance", "uncertainty", "certificate",
-                                                         "good_until", "volts", "power", "duty")))
+    keys = ("use", "resistance", "uncertainty", "certificate", "good_until", "volts", "power", "duty")
+    return tuple(KnownLoad(name, tap=each["tap"] or "", **{key: each[key] for key in keys})
                  for name, each in items.items())
 
 
@@ -203,12 +214,28 @@ def check_checks(item: Item, findings: Findings) -> None:
         findings.add(checks.place, "'every: shift' without 'shifts'", "the times at which shifts begin")
     if checks is not None and checks["challenge"]["at_end"] and not checks["shifts"]:
         findings.add(checks["challenge"].place, "'at_end: yes' without 'shifts'", "the times at which shifts begin")
-    for name in item["known_loads"]:
-        if f"load-{name}" not in (item["connections"] or item["bays"][0]["connections"] or {}):
-            findings.add(item["known_loads"].place_of_key(name), f"'load-{name}' is no connection of this station",
-                         f"'load-{name}' among 'connections'")
+    _check_loads(item, findings)
     if challenges is not None:
         _check_challenges([challenges, *challenges["also"]], findings)
+
+
+def _check_loads(item: Item, findings: Findings) -> None:
+    """Each load has its relay; a tap hangs on nothing but a shunt, so that no test voltage can come to it."""
+    loads, connections = item["known_loads"], item["connections"] or item["bays"][0]["connections"] or {}
+    for name, load in loads.items():
+        for relay in (f"load-{name}", *([f"{TAP}{name}"] if load["tap"] else [])):
+            if relay not in connections:
+                findings.add(loads.place_of_key(name), f"'{relay}' is no connection of this station",
+                             f"'{relay}' among 'connections'")
+        if load["tap"] and load["use"] != "continuity":
+            findings.add(load.place_of("tap"), f"a tap on a known load for {load['use']}, whose voltage it would carry",
+                         "a tap on a known load for continuity, or none")
+    for place in [item["connections"], *(bay["connections"] for bay in item["bays"])]:
+        for relay in place or ():
+            name = relay.removeprefix(TAP)
+            if relay.startswith(TAP) and not (name in loads and loads[name]["tap"]):
+                findings.add(place.place_of(relay), f"'{relay}' is the tap of no known load",
+                             "'tap' at the known load of that name, or no such relay")
 
 
 def _check_challenges(challenges: list[Item], findings: Findings) -> None:

@@ -17,6 +17,8 @@ BY_REFERENCE = {"airflow_meter": "airflow", "pressure_gauge": "pressure"}
 """Roles that nothing but a reference meter shows to be good, with what it must measure."""
 
 _ADD = "Add a reference meter for it, or have it calibrated before 'calibrated_until'; see 'eolseq manual checks'."
+_TAP = ("Give a known load for continuity a tap, or have 0 V measured across a shunt after OFF at each calibration; "
+        "see 'eolseq manual checks'.")
 
 
 def reference_for(station: Station, measures: str) -> ReferenceMeter | None:
@@ -30,6 +32,16 @@ def verifiable(station: Station, role: str) -> bool:
     return role in BY_KNOWN_LOADS or (measures is not None and reference_for(station, measures) is not None)
 
 
+def seen_off(station: Station) -> bool:
+    """Whether a known load has a tap, at which a continuity tester's output is seen on and seen off."""
+    return any(each.tap for each in station.known_loads)
+
+
+def off_not_shown(name: str) -> str:
+    """What is not shown of a continuity tester by this name where nothing has a tap, with what to do."""
+    return f"Verification does not show that the output of {name} really goes off. {_TAP}"
+
+
 def not_shown(station: Station, roles: Mapping[str, str]) -> list[str]:
     """What no known load and no reference meter of this station shows, each as a sentence with what to do.
 
@@ -37,6 +49,8 @@ def not_shown(station: Station, roles: Mapping[str, str]) -> list[str]:
     """
     found = []
     for name, role in roles.items():
+        if role == "continuity_tester" and not seen_off(station):
+            found.append(off_not_shown(name))
         if role == "power_source" and reference_for(station, "frequency") is None:
             found.append(f"Verification does not show the frequency of {name}. {_ADD}")
         elif not verifiable(station, role):

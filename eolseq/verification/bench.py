@@ -19,7 +19,7 @@ from eolseq.instruments.roles import ROLES
 from eolseq.quantity import UNITS, Quantity
 from eolseq.serials import AIRFLOW
 from eolseq.station.open import OpenStation
-from eolseq.station.shown import BY_REFERENCE, reference_for, verifiable
+from eolseq.station.shown import BY_REFERENCE, off_not_shown, reference_for, seen_off, verifiable
 from eolseq.verification.guard_check import Ask, verify_guard, verify_relays
 from eolseq.verification.plan import SERIAL, Planned, plan_for
 from eolseq.verification.pressure_check import GaugeCheck
@@ -27,6 +27,7 @@ from eolseq.verification.reference_plan import FAN_WORDS, airflow_plan, cautions
 from eolseq.verification.references import References, Typed, refuse_past_due
 from eolseq.verification.results import Result, results
 from eolseq.verification.steps import SpanOf
+from eolseq.verification.tap import not_rated
 
 GUARD_PATIENCE = 60.0  # seconds for a person to open or close a contact
 
@@ -41,6 +42,8 @@ class Verified:
     left_out: tuple[str, ...] = ()
     own_runs: Mapping[str, RunResult] = field(default_factory=dict)
     """By instrument, the run in which it was held where that was one of its own."""
+    notes: tuple[str, ...] = ()
+    """What these checks do not show, each with what to do."""
 
 
 @dataclass
@@ -68,6 +71,8 @@ class Verifier:
 
     def plan(self, chosen: tuple[str, ...]) -> Planned:
         """The steps for these instruments; Refused when a known load is missing, past due or underrated."""
+        for why in not_rated(self.opened.station, self.pages):
+            raise Refused(why, "Nothing was energised.")
         players = self.opened.bay(self.bay.name).players
         roles = {name: player.role for name, player in players.items()}
         today, station = self.clock.now().date(), self.opened.station
@@ -104,7 +109,11 @@ class Verifier:
                                           self.patience))
             elif role == "pressure_gauge" and name not in left_out:
                 found.append(self._gauge(name))
-        return self._with_airflow(Verified(tuple(found), run, crash, left_out), chosen)
+        return self._with_airflow(Verified(tuple(found), run, crash, left_out, notes=self._notes(chosen)), chosen)
+
+    def _notes(self, chosen: tuple[str, ...]) -> tuple[str, ...]:
+        testers = [each for each in chosen if self.opened.players[each].role == "continuity_tester"]
+        return () if seen_off(self.opened.station) else tuple(off_not_shown(each) for each in testers)
 
     # -- by reference meters --------------------------------------------------------------------------------------
 

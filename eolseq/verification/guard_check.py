@@ -5,7 +5,7 @@ Nothing is energised here. The watcher only looks; the door closes the contactor
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from eolseq.bands.band import Outcome
@@ -17,6 +17,7 @@ from eolseq.station.checks import KnownLoad
 from eolseq.steps.base import Bench
 from eolseq.verification.results import Result, held
 from eolseq.verification.steps import in_place
+from eolseq.verification.tap import at_tap
 
 Ask = Callable[[str, str], None]
 """Has something done to the guard: a sentence for the person, and what it is (such as ``open contact_a``)."""
@@ -43,16 +44,18 @@ def verify_guard(name: str, watcher: Watcher, door: Door, sources: list[Any], as
     return _result(name, checks)
 
 
-def verify_relays(name: str, bench: Bench, loads: Iterable[KnownLoad]) -> Result:
-    """Close every known load's relay by itself, have it read back and see it open; nothing is on."""
+def verify_relays(name: str, bench: Bench, loads: Sequence[KnownLoad]) -> Result:
+    """Close every known load's relay and every tap's by itself, have it read back and see it open; nothing is on."""
     checks: list[dict[str, Any]] = []
-    for load in loads:
+    every = [(each.relay, "resistance", in_place(each)) for each in loads]
+    every += [(each.tap_relay, "continuity", at_tap(each)) for each in loads if each.tap]
+    for relay, route, connections in every:
         try:
-            with bench.connected("resistance", in_place(load)):
+            with bench.connected(route, connections):
                 pass
         except EolseqError as error:
             return Result(name, Outcome.FAULT, str(error), tuple(checks))
-        checks.append(_seen(name, f"relay {load.relay} closed and opened", True))
+        checks.append(_seen(name, f"relay {relay} closed and opened", True))
     return _result(name, checks)
 
 

@@ -20,6 +20,7 @@ from eolseq.station.file import Station
 from eolseq.steps.base import Step
 from eolseq.verification.known_loads import to_step
 from eolseq.verification.steps import OnResistance, OnShunt, OnSupply, OnWithstand, SpanOf
+from eolseq.verification.tap import OnTappedShunt, refuse_tap, taps_first
 
 SERIAL = KNOWN_LOADS
 WITHSTAND_VOLTS, SUPPLY_VOLTS, SHUNT_AMPS = Decimal(1000), Decimal(230), Decimal(25)
@@ -88,10 +89,7 @@ def _steps(station: Station, name: str, role: str, span_of: SpanOf, today: date)
         return [OnResistance(name=f"{name} on {load.name}", load=load, **common) for load in loads]
     if role == "continuity_tester":
         amps = min(SHUNT_AMPS, Decimal(repr(ceilings.amps)))
-        for load in loads:
-            _refuse(load, amps * load.resistance.base, "continuity")
-        return [OnShunt(name=f"{name} on {load.name}", load=load, current=Quantity(amps, "A"), **common)
-                for load in loads]
+        return [_on_shunt(load, Quantity(amps, "A"), common) for load in taps_first(loads)]
     if role == "withstand_tester":
         volts = min(WITHSTAND_VOLTS, Decimal(repr(ceilings.volts)))
         return [step for load in loads for step in _withstand(load, volts, common)]
@@ -99,6 +97,15 @@ def _steps(station: Station, name: str, role: str, span_of: SpanOf, today: date)
     for load in loads:
         _refuse(load, volts, "supply")
     return [OnSupply(name=f"{name} on {load.name}", load=load, volts=Quantity(volts, "V"), **common) for load in loads]
+
+
+def _on_shunt(load: KnownLoad, amps: Quantity, common: Mapping[str, Any]) -> Step:
+    """A shunt at the test current; with its volts seen on and off where it has a tap."""
+    _refuse(load, amps.base * load.resistance.base, "continuity")
+    if load.tap:
+        refuse_tap(load, amps, common["span_of"])
+    kind = OnTappedShunt if load.tap else OnShunt
+    return kind(name=f"{common['instrument']} on {load.name}", load=load, current=amps, **common)
 
 
 def _withstand(load: KnownLoad, volts: Decimal, common: Mapping[str, Any]) -> list[Step]:

@@ -67,7 +67,8 @@ TABLE: dict[str, Row] = {
                  BY_VERIFYING),
     "overloaded": Row(all_(FAIL, faults=(EARTH, WITHSTAND)), all_(FAIL, faults=(EARTH, WITHSTAND))),
     "stuck": Row(all_(LOCKED), all_(LOCKED)),
-    # 12 V at most, and no meter of the bench sees it: the relays and the contactor part it from the unit
+    # 12 V at most, and no meter of the bench sees it in a test: relays and contactor part it from the unit. Verifying sees
+    # it at the tap of a shunt
     "stuck-silent": Row(all_(LOCKED, passes=(EARTH,)), all_(LOCKED, passes=(EARTH,)), BY_VERIFYING),
     # of the bay's leads
     "swapped-leads": Row(all_(FAIL, passes=(GAUGE,)), all_(FAIL, passes=(GAUGE,)), NOT_IN_THE_WAY),

@@ -291,7 +291,7 @@ def test_what_is_no_verification(tmp_path: Path, by: str, changed: dict[str, Any
     ("power", "stuck-silent", "could not be discharged"), ("withstand", "stuck", "after OFF"),
     ("withstand", "stuck-silent", "could not be discharged")])
 def test_an_output_that_stays_on_is_never_found_good(rig: Rig, name: str, fault: str, says: str) -> None:
-    """What a silent continuity tester does is told in the manual: nothing at the station measures its few volts."""
+    """A continuity tester that stays on and says nothing is the business of ``test_tap.py``."""
     made = verifier(rig)
     rig.world.obey({"fault": {"name": fault, "instrument": name}})
     found = made.verify((name,))

@@ -234,11 +234,11 @@ class PressureGauge(PressureMeter):
 
 
 class ResidualMeter(RoleInstrument):
-    """The highest absolute voltage at the unit's terminals, between L, N and earth."""
+    """The highest absolute voltage at the unit's terminals, between L, N and earth, be it led there by a tap."""
 
     measures = ("voltage",)
 
     def commands(self) -> Mapping[str, Handler]:
         """One reading."""
         return {"MEASure[:SCALar]:VOLTage:MAXimum?": taking(
-            0, 0, lambda _: self.meters["voltage"].text(self.world.voltage_at_unit()))}
+            0, 0, lambda _: self.meters["voltage"].text(self.world.volts_at_meter()))}
