@@ -28,7 +28,7 @@ fixtures:
     baseline: {voltage: 1230 V, at_least: 10 uA, at_most: 60 uA, earth_current: 0.5 A, good_for: 7}
   nest-3: {fits: [DH-3], plug: 10 kohm}
 """
-COUNT = 'count: {ask: "DIAG:COUN?", reply: "{count:integer}"}\nstop: OUTP OFF\n'
+COUNTING = load_page(ROOT / "drivers/counting/wt-5.yaml")
 NEVER = Checks(Demand("never"), Demand("never"))
 
 
@@ -48,14 +48,6 @@ def simulator_with(folder: Path, fixture: str) -> Any:
     return load_simulator(path)
 
 
-def counting_page(folder: Path) -> Any:
-    """The tester's page, asking for its count."""
-    path = folder / "wt-5.yaml"
-    text = (ROOT / "drivers/wt-5.yaml").read_text("utf-8").replace("stop: OUTP OFF\n", COUNT, 1)
-    path.write_text(text + '  - {does: count, exchanges: [{out: "DIAG:COUN?", in: "1234"}]}\n', "utf-8")
-    return load_page(path)
-
-
 class FixtureRig(Rig):
     """A rig whose runs pass the station's own gates."""
 
@@ -63,7 +55,7 @@ class FixtureRig(Rig):
                  counting: bool = False, fixtures: str = FIXTURES, **changes: Any) -> None:
         monkeypatch.setattr(tests.rig, "SIMULATOR", simulator_with(folder, in_bay))
         monkeypatch.setattr(tests.rig, "STATION", station_with(folder, fixtures))
-        self.pages = {**PAGES, **({"withstand": counting_page(folder)} if counting else {})}
+        self.pages = {**PAGES, **({"withstand": COUNTING} if counting else {})}
         monkeypatch.setattr(tests.rig, "PAGES", self.pages)
         super().__init__(folder)
         self.station = dataclasses.replace(self.station, **changes)

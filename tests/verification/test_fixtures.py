@@ -23,7 +23,7 @@ from eolseq.verification.counters import KINDS, counter_reason, counts_back
 from eolseq.verification.fixtures import Now, fixture_reasons, mounted, told_of, zeros_now
 from eolseq.verification.standing import Reason
 from tests.rig import ROOT
-from tests.verification.fixture_rig import NEVER, FixtureRig
+from tests.verification.fixture_rig import COUNTING, NEVER, FixtureRig
 
 
 @pytest.fixture
@@ -140,7 +140,7 @@ def test_a_measured_zero_is_taken_off_a_two_wire_reading(make: Any) -> None:
     refused = rig.gated()
     assert refused.outcome is Outcome.REFUSED and "zero of fixture nest-6 was never measured" in refused.sentence
     assert rig.measured("zero", "shorted")[0].outcome is Outcome.PASS
-    rig.opened.measured_zeros = zeros_now({}, rig.station.fixtures, told_of(rig.log.documents))
+    rig.opened.measured_zeros = {"bay-1": zeros_now({}, rig.station.fixtures, told_of(rig.log.documents))}
     result = rig.gated()
     values = {each.name: each.reading.value for each in result.steps[0][1].readings}
     assert result.outcome is Outcome.PASS
@@ -271,12 +271,13 @@ def test_a_tester_without_a_page_that_counts_asks_for_nothing(make: Any) -> None
     assert rig.gated().outcome is Outcome.PASS and {count for _, count in counters(rig)} == {None}
 
 
-def test_the_count_is_read_by_the_page_and_the_transcript_says_so(tmp_path: Path) -> None:
+def test_the_count_is_read_by_the_shipped_page_and_its_transcript_says_so() -> None:
     from eolseq.instruments.transcript import replay
-    from tests.verification.fixture_rig import counting_page
 
-    page = counting_page(tmp_path)
-    assert page.count is not None and replay(page).mistakes == []
-    short = dataclasses.replace(page, transcript=tuple(each for each in page.transcript if each.does != "count"))
+    assert COUNTING.count is not None and replay(COUNTING).mistakes == []
+    short = dataclasses.replace(COUNTING, transcript=tuple(each for each in COUNTING.transcript if each.does != "count"))
     assert [each.what for each in replay(short).mistakes] == ["the transcript never does 'count'"]
-
+    counting, plain = (path.read_text("utf-8").splitlines() for path in (
+        ROOT / "drivers/counting/wt-5.yaml", ROOT / "drivers/wt-5.yaml"))
+    assert [line for line in counting[1:] if "DIAG:COUN?" not in line] == plain[1:], "all else is the page without a count"
+    assert "drivers/counting/wt-5.yaml" in (ROOT / "simulators/fixture-station.yaml").read_text("utf-8")
