@@ -45,6 +45,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="S", type=Path, required=True, help="the station file")
     parser.add_argument("--sequence", metavar="FILE", help="where the station file lists several: the one to challenge "
                         "with, as it stands there")
+    parser.add_argument("--bay", metavar="NAME", help="where there are several bays: the one to challenge")
+    parser.add_argument("--all", action="store_true", help="every bay, one after another")
     parser.add_argument("--acknowledge", metavar="OPERATOR",
                         help="acknowledge the cautions in this operator's name; simulated stations only")
     trace_argument(parser)
@@ -62,12 +64,31 @@ def run(options: argparse.Namespace) -> int:
         raise Refused(f"--acknowledge is for simulated stations only; {station.name} is real.", "Leave it out.")
     pages = pages_of(station)
     references = references_of(station, _chosen(station, options.sequence), pages)
-    shown, ended = _at_the_bench(options, station, path, references, pages)
-    _report(station, shown)
-    if ended is not None:
-        print(signing.visible(f"NOT CHALLENGED to the end. {ended.sentence}"))
-        return EXITS[str(ended.outcome)]
-    return 0 if all(each.outcome == "caught" for each in shown) else 1
+    for bay in _bays(options, station):
+        shown, ended = _at_the_bench(options, station, path, references, pages, bay)
+        _report(station, shown, bay)
+        if ended is not None:
+            print(signing.visible(f"NOT CHALLENGED to the end{_at(station, bay)}. {ended.sentence}"))
+            return EXITS[str(ended.outcome)]
+        if any(each.outcome != "caught" for each in shown):
+            return 1
+    return 0
+
+
+def _bays(options: argparse.Namespace, station: Station) -> tuple[str, ...]:
+    """The bays to challenge; WrongUse where it is not clear which, since each has relays, leads and a guard of its own."""
+    names = ", ".join(station.bays)
+    if options.all and options.bay is None:
+        return station.bays
+    if options.all or (options.bay is None and len(station.bays) > 1):
+        raise WrongUse("Which bay is to be challenged?", f"Give --bay with one of {names}; or --all.")
+    if options.bay not in (None, *station.bays):
+        raise WrongUse(f"{station.name} has no bay '{options.bay}'.", f"Its bays are {names}.")
+    return (options.bay or station.bays[0],)
+
+
+def _at(station: Station, bay: str) -> str:
+    return f" at {bay}" if len(station.bays) > 1 else ""
 
 
 def _chosen(station: Station, wanted: str | None) -> Challenges:
@@ -102,8 +123,8 @@ def references_of(station: Station, challenge: Challenges, pages: Mapping[str, A
 
 
 def gates_of_challenge(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log,
-                       clock: Clock) -> tuple[list[Gate], int | None]:
-    """The gates of a reference unit, and the approval of the sequence.
+                       clock: Clock, bay: str = "") -> tuple[list[Gate], int | None]:
+    """The gates of a reference unit at a bay, the first where none is named, and the approval of the sequence.
 
     The fixture is looked at as before a unit: what was challenged is the very fixture that units are tested on.
     """
@@ -114,12 +135,12 @@ def gates_of_challenge(sequence: Sequence, opened: OpenStation, pages: Mapping[s
     if opened.station.fixtures:
         from eolseq.commands.fixture_gates import FixtureGate
 
-        gates.append(FixtureGate(sequence, opened, log, clock))
+        gates.append(FixtureGate(sequence, opened, log, clock, bay))
     return gates, approval.index
 
 
 def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, references: References,
-                  pages: Mapping[str, Any]) -> tuple[list[Shown], RunResult | None]:
+                  pages: Mapping[str, Any], name: str) -> tuple[list[Shown], RunResult | None]:
     from eolseq.commands import run as running
     from eolseq.commands.bench import at_bench
     from eolseq.engine.run import UnitRun
@@ -127,10 +148,10 @@ def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, ref
     from eolseq.verification.challenge import serial_of
 
     challenge, sequence = references
-    with at_bench(options, station, path, pages, sys.stdout) as at:
+    with at_bench(options, station, path, pages, sys.stdout, name) as at:
         opened, log, clock, tell = at.opened, at.log, at.wires.clock, at.screen.tell
-        bay = running.bay_of(opened, pages)
-        gates, approval = gates_of_challenge(sequence, opened, pages, log, clock)
+        bay = running.bay_of(opened, pages, name)
+        gates, approval = gates_of_challenge(sequence, opened, pages, log, clock, name)
 
         def test(reference: Reference) -> RunResult:
             unit = UnitRun(clock, sequence, bay, log, tell, at.asking, gates, approval=approval, reference=True,
@@ -140,7 +161,7 @@ def _at_the_bench(options: argparse.Namespace, station: Station, path: Path, ref
         shown, ended = show_all(station, references, at.order, tell, test)
         if ended is None:
             record(log, station, challenge, sequence, pages, shown, options.acknowledge or "at the terminal",
-                   late=late_words(sequence, opened, pages, log, clock.now()))
+                   late=late_words(sequence, opened, pages, log, clock.now(), name), bay=name)
     return shown, ended
 
 
@@ -187,12 +208,13 @@ def _simulated(station: Station, sequence: Sequence, references: Iterable[Refere
     return serial, frozenset(simulator.faults)
 
 
-def late_words(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime) -> str:
+def late_words(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime,
+               bay: str = "") -> str:
     """That this challenge comes after a shift that ended without its own, in a sentence; else empty."""
     from eolseq.commands.covering import history_of, present_of
     from eolseq.verification.standing import challenge_reasons, end_missing
 
-    present = present_of(sequence, opened, pages, log, now)
+    present = present_of(sequence, opened, pages, log, now, opened.of_several(bay))
     if present is None:
         return ""
     last, _ = challenge_reasons(present, history_of(log, simulated=bool(opened.station.simulated)))
@@ -215,12 +237,13 @@ def record(log: Log, station: Station, challenge: Challenges, sequence: Sequence
         f"{missed[0].name} {missed[0].expected}, but: {missed[0].found}"
     if late:
         log.append(Remark(serial=None, reason=late))
-    at_bay = mounted_last(told_of(log.documents)) if station.fixtures else ""
+    here = bay or station.bays[0]
+    at_bay = mounted_last(told_of(log.documents), here if len(station.bays) > 1 else "") if station.fixtures else ""
     index = log.append(Challenge(
         outcome="fail" if missed else "pass", sentence=sentence, shown=tuple(shown),
         sequence=SequenceUsed(sequence.name, str(sequence.path), sequence.digest), station_digest=station.digest,
         pages={name: page.digest for name, page in pages.items()}, operator=operator, fixture=at_bay or None,
-        bay=bay or station.bays[0]))
+        bay=here))
     if missed:
         log.append(Lock(reason=f"A reference unit was missed (entry {index}): {sentence}",
                         do="Find out why, and pull back the suspect units."))
@@ -228,10 +251,10 @@ def record(log: Log, station: Station, challenge: Challenges, sequence: Sequence
     return index
 
 
-def _report(station: Station, shown: list[Shown]) -> None:
+def _report(station: Station, shown: list[Shown], bay: str) -> None:
     from eolseq.commands.checking import suspect_words
 
-    said = [f"{each.outcome.upper():6}  {each.name}: {each.expected}; {each.found}" for each in shown]
+    said = [f"{each.outcome.upper():6}  {each.name}{_at(station, bay)}: {each.expected}; {each.found}" for each in shown]
     if any(each.outcome != "caught" for each in shown):
         said += ["The station is LOCKED.", *suspect_words(Path(station.records), [e.name for e in station.instruments])]
     for line in said:

@@ -23,8 +23,8 @@ class StandingGate:
     """Refuses a unit, with every reason at once, while the station's checks do not stand; lets all pass without."""
 
     def __init__(self, sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log, now: datetime,
-                 *, trial: bool) -> None:
-        present = present_of(sequence, opened, pages, log, now)
+                 *, trial: bool, bay: str = "") -> None:
+        present = present_of(sequence, opened, pages, log, now, opened.of_several(bay))
         self._found = [] if present is None else reasons(
             present, history_of(log, simulated=bool(opened.station.simulated)), trial=trial)
 
@@ -40,14 +40,14 @@ class ChangeoverGate:
     """
 
     def __init__(self, sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any], log: Log,
-                 clock: Clock) -> None:
+                 clock: Clock, bay: str = "") -> None:
         self._at = (sequence, opened, pages, log)
-        self._clock = clock
+        self._clock, self._bay = clock, opened.of_several(bay)
 
     def __call__(self, serial: str) -> None:
         """Raise Refused when the station must be challenged first."""
         sequence, opened, pages, log = self._at
-        present = present_of(sequence, opened, pages, log, self._clock.now())
+        present = present_of(sequence, opened, pages, log, self._clock.now(), self._bay)
         if present is not None:
             refuse(challenge_reasons(present, history_of(log, simulated=bool(opened.station.simulated)))[1])
 

@@ -99,7 +99,7 @@ def since_of(log: Log | Records, name: str, bay: str = "") -> Since:
     told = told_of(each for each in log.documents if not bay or each.payload.get("bay") in (None, bay))
     return Since(lambda index: fixture_changed(told, index),
                  lambda index: other_sequence(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay),
-                 log.first_unit_since)
+                 lambda index: log.first_unit_since(index, bay))
 
 
 # -- what counts ------------------------------------------------------------------------------------------------

@@ -41,6 +41,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
                         help="zero, baseline, inspect or show")
     parser.add_argument("fixture", metavar="FIXTURE", nargs="?", help="its name in the station file")
     parser.add_argument("--station", metavar="S", type=Path, required=True, help="the station file")
+    parser.add_argument("--bay", metavar="NAME", help="where there are several bays: the one to measure at; the "
+                        "first if left out")
     parser.add_argument("--acknowledge", metavar="OPERATOR",
                         help="acknowledge the cautions in this operator's name; simulated stations only")
     parser.add_argument("--by", metavar="PERSON", help="who inspected it")
@@ -59,6 +61,7 @@ def run(options: argparse.Namespace) -> int:
     if options.what == "show":
         return _show(station)
     fixture = _named(options, station)
+    bay = _bay(options, station, fixture)
     if not station.simulated and options.acknowledge is not None:
         raise Refused(f"--acknowledge is for simulated stations only; {station.name} is real.", "Leave it out.")
     if not station.simulated and options.key is None:
@@ -70,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
     key = signing.person_key(options)  # asked for before anything is energised
     if options.what == "inspect":
         return _inspect(options, station, fixture, key)
-    return _measure(options, station, path, fixture, key)
+    return _measure(options, station, path, fixture, key, bay)
 
 
 def _named(options: argparse.Namespace, station: Station) -> FixtureRules:
@@ -81,6 +84,16 @@ def _named(options: argparse.Namespace, station: Station) -> FixtureRules:
         if each.name == options.fixture:
             return each
     raise WrongUse(f"{station.name} has no fixture '{options.fixture}'.", f"There are: {names}.")
+
+
+def _bay(options: argparse.Namespace, station: Station, fixture: FixtureRules) -> str:
+    """The bay to measure at; WrongUse for one that there is not, or at which the fixture does not stand."""
+    bay: str = options.bay or fixture.bay or station.bays[0]
+    if bay not in station.bays:
+        raise WrongUse(f"{station.name} has no bay '{bay}'.", f"Its bays are {', '.join(station.bays)}.")
+    if fixture.bay not in ("", bay):
+        raise WrongUse(f"{fixture.name} stands at {fixture.bay}, not at {bay}.", f"Give --bay {fixture.bay}.")
+    return bay
 
 
 # -- an inspection ----------------------------------------------------------------------------------------------
@@ -136,22 +149,23 @@ def _person(by: str, key: SigningKey | None) -> str:
 
 
 def _measure(options: argparse.Namespace, station: Station, path: Path, fixture: FixtureRules,
-             key: SigningKey | None) -> int:
+             key: SigningKey | None, bay: str) -> int:
     from eolseq.commands import run as running
     from eolseq.commands.approving import FilesGate
     from eolseq.commands.bench import at_bench
     from eolseq.commands.verify import asker
 
     pages = running.pages_of(station)
-    with at_bench(options, station, path, pages, sys.stdout) as at:
+    with at_bench(options, station, path, pages, sys.stdout, bay) as at:
         opened, log, clock, tell = at.opened, at.log, at.wires.clock, at.screen.tell
         _refuse_key(log, key)
         piece = fixture.zero.shorting_piece if fixture.zero else ""
         asker(at.order, tell)(_INSTRUCTIONS[options.what].format(piece=piece), _ORDERS[options.what])
         gates = [FilesGate(station, pages, log, clock.now().date())]
         result, index = measure(fixture, options.what, opened, pages, clock, log, tell, at.asking, gates,
-                                _person(options.acknowledge or "at the terminal", key), key)
-    print(signing.visible(f"{fixture.name}, {options.what}: {str(result.outcome).upper()}. {_said(result)}"
+                                _person(options.acknowledge or "at the terminal", key), key, bay)
+    at_bay = f" at {bay}" if len(station.bays) > 1 else ""
+    print(signing.visible(f"{fixture.name}{at_bay}, {options.what}: {str(result.outcome).upper()}. {_said(result)}"
                           + (f" (entry {index})" if index is not None else " NOT MEASURED.")))
     return 0 if str(result.outcome) == "pass" else running.EXITS[str(result.outcome)]
 
@@ -163,26 +177,26 @@ _ORDERS = {"zero": "fit shorted", "baseline": "fit empty"}
 
 def measure(fixture: FixtureRules, what: str, opened: Any, pages: Mapping[str, Any], clock: Any, log: Any,
             tell: Any, asking: Any, gates: list[Any], by: str,
-            key: SigningKey | None = None) -> tuple[RunResult, int | None]:
+            key: SigningKey | None = None, at_bay: str | None = None) -> tuple[RunResult, int | None]:
     """Measure a fixture without a unit, through cautions, guard and the one door; the entry that says what was found.
 
     ``what``: zero or baseline. What was refused or stopped says nothing of the fixture and makes no entry. ``key``, of
-    maintenance, signs it.
+    maintenance, signs it. ``at_bay``: the bay, the first where none is named.
     """
     from eolseq.commands.run import bay_of
     from eolseq.engine.run import UnitRun
     from eolseq.verification.bench import Verifier
     from eolseq.verification.fixture_steps import SERIAL, fixture_plan
 
-    station, bay = opened.station, bay_of(opened, pages)
+    station, bay = opened.station, bay_of(opened, pages, at_bay)
     span_of = Verifier(clock, opened, pages, bay, log, tell, asking, lambda *_: None).span_of()
-    roles = {name: player.role for name, player in opened.bays[0].players.items()}
+    roles = {name: player.role for name, player in opened.bay(bay.name).players.items()}
     plan = fixture_plan(station, fixture, what, roles, span_of)
     told = without_unit(_IN_BAY[what], tell)
     result = UnitRun(clock, plan, bay, log, told, asking, gates, reference=True).run(SERIAL)
     if result.index is None or str(result.outcome) in ("refused", "stopped"):
         return result, None
-    index = _append(log, _entry(fixture, what, result, station, clock.now().date(), by), key)
+    index = _append(log, _entry(fixture, what, result, station, clock.now().date(), by, bay.name), key)
     log.checkpoint()
     return result, index
 
@@ -196,7 +210,8 @@ def _said(result: RunResult) -> str:
     return "Every reading lies in its band." if str(result.outcome) == "pass" else result.sentence
 
 
-def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station, today: date, by: str) -> Fixture:
+def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station, today: date, by: str,
+           bay: str) -> Fixture:
     from eolseq.records.fixture_entries import Fixture
 
     rules: Any = fixture.zero if what == "zero" else fixture.baseline
@@ -208,7 +223,7 @@ def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station
         for step, verdict in result.steps for judged in verdict.readings)
     return Fixture(fixture=fixture.name, what=what, outcome=str(result.outcome), sentence=_said(result), by=by,
                    run=result.index, good_until=(today + timedelta(days=rules.good_for)).isoformat(),
-                   station_digest=station.digest, readings=readings)
+                   station_digest=station.digest, readings=readings, bay=bay)
 
 
 # -- what is shown ----------------------------------------------------------------------------------------------
@@ -228,17 +243,21 @@ def _show(station: Station) -> int:
     told = told_in(records, simulated=bool(station.simulated)) if records is not None else ()
     since = records.runs_since if records is not None else _none_since
     now = SystemClock().now().date()
+    bays = station.bays if len(station.bays) > 1 else ("",)
     for each in station.fixtures:
-        at = ", at the bay" if mounted_last(told) == each.name else ""
+        here = [bay for bay in bays if mounted_last(told, bay) == each.name]
+        at = f", at {' and '.join(here) or 'the bay'}" if here else ""
         limit = f" of {each.cycles}" if each.cycles is not None else ""
-        print(signing.visible(f"{each.name}{at}: takes {', '.join(each.fits)}; {cycles(told, each.name, since)}{limit} "
-                              "units"))
+        used = cycles(told, each.name, since, bays)
+        print(signing.visible(f"{each.name}{at}: takes {', '.join(each.fits)}; {used}{limit} units"))
         zeros = frozenset({each.name}) if each.zero is not None else frozenset()
-        reasons = fixture_reasons(each, Now(now, told, since, True, zeros))
+        where = [bay for bay in bays if each.bay in ("", bay)]
+        reasons = dict.fromkeys(one for bay in where
+                                for one in fixture_reasons(each, Now(now, told, since, True, zeros, bay), bays))
         for line in [f"  {one.what} {one.do}" for one in reasons] or ["  in order"]:
             print(signing.visible(line))
     return 0
 
 
-def _none_since(_: int) -> int:
+def _none_since(*_: Any) -> int:
     return 0

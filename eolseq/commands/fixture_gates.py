@@ -6,72 +6,99 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from eolseq.errors import Refused, StationFault
+from eolseq.errors import Refused, StationFault, Stopped
 
 if TYPE_CHECKING:
     from eolseq.clock import Clock
     from eolseq.records.log import Log
     from eolseq.sequence.model import Sequence
+    from eolseq.station.fixture_fields import FixtureRules
     from eolseq.station.open import OpenStation
+    from eolseq.verification.fixtures import Told
     from eolseq.verification.standing import Reason
 
 
 class FixtureGate:
     """Refuses a unit while the fixture at the bay is not the right one, or something about it is due or wrong."""
 
-    def __init__(self, sequence: Sequence, opened: OpenStation, log: Log, clock: Clock) -> None:
+    def __init__(self, sequence: Sequence, opened: OpenStation, log: Log, clock: Clock, bay: str = "") -> None:
         self._sequence, self._opened, self._log, self._clock = sequence, opened, log, clock
+        self._bay = bay or opened.bays[0].name
 
     def __call__(self, serial: str) -> None:
         """Raise Refused, with every reason; a fixture that was not there before is written into the log."""
-        from eolseq.commands.covering import told_in
         from eolseq.verification.fixtures import Now, fixture_reasons, mounted, mounted_last
         from eolseq.verification.standing import Reason
 
-        station, steps = self._opened.station, self._sequence.steps
-        plug = read_plug(self._opened, self._clock) if any(each.plug for each in station.fixtures) else None
-        found = mounted(station.fixtures, self._sequence.unit.models, plug)
+        opened, steps, bay = self._opened, self._sequence.steps, self._opened.of_several(self._bay)
+        fixtures = opened.station.fixtures
+        plug = read_plug(opened, self._clock, self._bay) if _plugs_at(fixtures, bay) else None
+        found = mounted(fixtures, self._sequence.unit.models, plug, bay)
         if isinstance(found, Reason):
             raise _refusal([found])
-        told = told_in(self._log, simulated=bool(station.simulated))
-        if mounted_last(told) != found.name:
-            self._log.append(mounted_entry(self._opened, found.name, plug))
-            told = told_in(self._log, simulated=bool(station.simulated))
+        if bay:
+            self._refuse_twice(found.name)
+        if mounted_last(self._told(), bay) != found.name:
+            self._log.append(mounted_entry(opened, found.name, plug, self._bay))
         zeros = frozenset(filter(None, (getattr(step, "zero", "") for step in steps)))
         reasons = fixture_reasons(found, Now(
-            self._clock.now().date(), told, self._log.runs_since,
-            any(step.kind == "ground_continuity" for step in steps), zeros))
+            self._clock.now().date(), self._told(), self._log.runs_since,
+            any(step.kind == "ground_continuity" for step in steps), zeros, bay),
+            opened.station.bays if bay else ("",))
         if reasons:
             raise _refusal(reasons)
 
+    def _told(self) -> tuple[Told, ...]:
+        from eolseq.commands.covering import told_in
 
-def mounted_entry(opened: OpenStation, name: str, plug: Decimal | None) -> Any:
-    """The entry that another fixture is at the bay."""
+        return told_in(self._log, simulated=bool(self._opened.station.simulated))
+
+    def _refuse_twice(self, name: str) -> None:
+        """One fixture is at one bay: what is under test elsewhere on it cannot be here."""
+        from eolseq.verification.fixtures import elsewhere
+
+        other = elsewhere(self._told(), name, [run.bay for run in self._log.open_runs() if run.bay != self._bay])
+        if other:
+            raise Refused(f"The coded plug at {self._bay} is that of fixture {name}, and {other} tests a unit on it.",
+                          "Two fixtures have the same plug, or relays are crossed: have maintenance check both.")
+
+
+def _plugs_at(fixtures: tuple[FixtureRules, ...], bay: str) -> bool:
+    return any(each.plug is not None and (not bay or each.bay in ("", bay)) for each in fixtures)
+
+
+def mounted_entry(opened: OpenStation, name: str, plug: Decimal | None, bay: str) -> Any:
+    """The entry that another fixture is at a bay."""
     from eolseq.records.fixture_entries import Fixture
 
     how = "taken to be there, since it fits and has no coded plug" if plug is None else \
         f"its coded plug reads {plug:.5g} ohm"
-    return Fixture(fixture=name, what="mounted", outcome="pass", sentence=f"{name} is at the bay: {how}.",
-                   by="the program", station_digest=opened.station.digest)
+    return Fixture(fixture=name, what="mounted", outcome="pass", sentence=f"{name} is at {bay}: {how}.",
+                   by="the program", station_digest=opened.station.digest, bay=bay)
 
 
-def read_plug(opened: OpenStation, clock: Clock) -> Decimal | None:
-    """What the resistance meter reads on the fixture's coded plug, in ohm; None where it sees none.
+def read_plug(opened: OpenStation, clock: Clock, name: str) -> Decimal | None:
+    """What the resistance meter reads on the coded plug of the fixture at a bay, in ohm; None where it sees none.
 
-    Nothing is energised for it: the meter's own current is all that flows, and only through the plug.
+    Nothing is energised for it: the meter's own current is all that flows, and only through the plug. Where bays share
+    the meter, the bay waits for it in line as a step does, and gives it back once its relays were seen open.
     """
     from eolseq.bands.band import ABOVE_RANGE
     from eolseq.engine.bench import RunBench
     from eolseq.station.fixture_fields import PLUG
     from eolseq.steps.base import Connections
 
-    bay = opened.bays[0]
+    bay = opened.bay(name)
     bench = RunBench(clock, bay.by_role, bay.connections, bay.watcher, bay.door, lambda _: None, _never)
     meter = bench.instrument("resistance_meter")
     highest = max((each.plug for each in opened.station.fixtures if each.plug is not None), key=lambda each: each.base)
-    with bench.connected(PLUG.removeprefix("route-"), Connections()):
-        meter.perform("prepare", expected=highest)
-        reading = meter.perform("measure").readings["resistance"]
+    try:
+        with bay.lease(["resistance_meter"], lambda _: None), \
+                bench.connected(PLUG.removeprefix("route-"), Connections()):
+            meter.perform("prepare", expected=highest)
+            reading = meter.perform("measure").readings["resistance"]
+    except Stopped as error:
+        raise Refused(error.what, error.do) from error
     if reading.base is None and reading.special != ABOVE_RANGE:
         raise StationFault(f"The resistance meter gives no reading of the coded plug: {reading}.",
                            "Call maintenance to check the meter and its leads.")

@@ -25,7 +25,8 @@ Acknowledge = Callable[["Cautions"], "str | None"]
 class Setting:
     """What gates look at: the sequence, the open station with its driver pages, its log, and the clock.
 
-    ``operators``: the ids of all who are signed in, so that a trainee may test beside one who is qualified.
+    ``operators``: the ids of all who are signed in, so that a trainee may test beside one who is qualified. ``bay``:
+    where the unit is; the first one where it is left out.
     """
 
     sequence: Sequence
@@ -35,6 +36,7 @@ class Setting:
     clock: Clock
     trial: bool = False
     operators: tuple[str, ...] = ()
+    bay: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,10 +65,11 @@ def gates_of(setting: Setting) -> Gates:
     from eolseq.commands.waiting import take_in
 
     take_in(setting.log, setting.opened.station)
-    now = setting.clock.now()
+    now, bay = setting.clock.now(), setting.bay or setting.opened.bays[0].name
     approval = ApprovalGate(setting.sequence, setting.opened.station, setting.pages, setting.log, now.date(),
                             trial=setting.trial)
-    standing = StandingGate(setting.sequence, setting.opened, setting.pages, setting.log, now, trial=setting.trial)
+    standing = StandingGate(setting.sequence, setting.opened, setting.pages, setting.log, now, trial=setting.trial,
+                            bay=bay)
     of_unit: list[Gate] = [approval, standing]
     if setting.opened.station.checks is not None and any(getattr(each, "count", None) for each in
                                                          setting.pages.values()):
@@ -76,9 +79,10 @@ def gates_of(setting: Setting) -> Gates:
     if setting.opened.station.fixtures:
         from eolseq.commands.fixture_gates import FixtureGate
 
-        of_unit.append(FixtureGate(setting.sequence, setting.opened, setting.log, setting.clock))
+        of_unit.append(FixtureGate(setting.sequence, setting.opened, setting.log, setting.clock, bay))
         if setting.opened.station.checks is not None and not setting.trial:
-            of_unit.append(ChangeoverGate(setting.sequence, setting.opened, setting.pages, setting.log, setting.clock))
+            of_unit.append(ChangeoverGate(setting.sequence, setting.opened, setting.pages, setting.log, setting.clock,
+                                          bay))
     rules = setting.opened.station.rework
     if rules.needed or rules.attempts is not None or rules.stops is not None:
         of_unit.append(PastGate(setting.sequence, setting.opened.station, setting.log))

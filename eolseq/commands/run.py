@@ -171,7 +171,8 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
         bay = bay_of(opened, pages, options.bay)
-        gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, options.trial, tuple(options.beside)))
+        gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, options.trial, tuple(options.beside),
+                                 bay.name))
         unit = UnitRun(wires.clock, sequence, bay, log, screen.tell, gates.acknowledged(asking), gates.of_unit,
                        approval=gates.approval, trial=options.trial, listen=typed_at_terminal)
         with settled():
@@ -211,7 +212,7 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = Non
             for name, player in bay.players.items()}
     return Bay(bay.name, station.name, station.digest, opened.simulated,
                {name: pages[name].digest for name in bay.players}, dict(bay.by_role), used, bay.connections,
-               bay.watcher, bay.door, station.decision, opened.zeros, bay.lease,
+               bay.watcher, bay.door, station.decision, opened.zeros_at(bay.name), bay.lease,
                partial(counters_of, opened))
 
 
@@ -261,7 +262,9 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
             from eolseq.verification.fixtures import zeros_now
 
             told = told_in(log, simulated=bool(station.simulated))
-            opened.measured_zeros = zeros_now(station.zeros, station.fixtures, told)
+            opened.measured_zeros = {
+                bay: zeros_now(station.zeros_at(bay), station.fixtures, told, opened.of_several(bay))
+                for bay in station.bays}
     except BaseException:
         log.close()
         raise

@@ -35,6 +35,7 @@ class StationChecks:
                  sequences: tuple[Sequence, ...], bay: Bay, order: Order | None) -> None:
         self._clock, self._opened, self._pages, self._log = clock, opened, pages, log
         self._sequences, self._bay, self._order = sequences, bay, order
+        self._here = opened.of_several(bay.name)
         self._known: tuple[tuple[int, str], list[Due]] = ((-1, ""), [])
         self.last = ""  # the name of the sequence of the unit that was scanned last
 
@@ -61,7 +62,8 @@ class StationChecks:
         """The station as it is now, for each sequence of the shift."""
         from eolseq.commands.covering import present_of
 
-        found = (present_of(each, self._opened, self._pages, self._log, self._clock.now()) for each in self._sequences)
+        found = (present_of(each, self._opened, self._pages, self._log, self._clock.now(), self._here)
+                 for each in self._sequences)
         return [each for each in found if each is not None]
 
     def _as_due(self, reason: Reason) -> Due:
@@ -157,7 +159,8 @@ class StationChecks:
 
         station, wanted = self._opened.station, self._reference()
         challenge, sequence = wanted
-        gates, approval = gates_of_challenge(sequence, self._opened, self._pages, self._log, self._clock)
+        gates, approval = gates_of_challenge(sequence, self._opened, self._pages, self._log, self._clock,
+                                             self._bay.name)
 
         def acknowledge(_: Cautions) -> str | None:
             return operator
@@ -178,7 +181,7 @@ class StationChecks:
         if self._order is not None:
             self._order({"clear_faults": True})
         record(self._log, station, challenge, sequence, self._pages, shown, operator, bay=self._bay.name,
-               late=late_words(sequence, self._opened, self._pages, self._log, self._clock.now()))
+               late=late_words(sequence, self._opened, self._pages, self._log, self._clock.now(), self._bay.name))
         missed = [each.name for each in shown if each.outcome != "caught"]
         if missed:
             raise Refused(f"The station missed {', '.join(missed)} and is locked.",

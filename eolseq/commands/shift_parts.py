@@ -146,7 +146,8 @@ class AtStation:
         self._checks.last = sequence.name
         forget_trip(bay)
         bay.watcher.seen_open = False  # the guard must be opened and closed after the scan: no scan starts a test
-        gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside))
+        gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside,
+                                 bay.name))
         acknowledge = partial(self._loaded, serial, tell, gates.acknowledged(partial(_operator, crew)))
         here = partial(self._in_test.begin, bay=bay.name)
         unit = UnitRun(self.clock, sequence, bay, self.log, tell, acknowledge, [here, *gates.of_unit],

@@ -158,14 +158,14 @@ class Log:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
         return self._found.book.open_runs()
 
-    def runs_since(self, index: int) -> int:
-        """How many runs on units were begun after the entry of an index; those on reference units do not count."""
+    def runs_since(self, index: int, bay: str = "") -> int:
+        """How many runs on units, not on reference units, were begun after an entry: at a bay, or in all."""
         runs = takewhile(lambda run: run.index > index, reversed(self._found.book.runs.values()))
-        return sum(not reserved(run.serial) for run in runs)
+        return sum(not reserved(run.serial) and bay in ("", run.bay) for run in runs)
 
-    def first_unit_since(self, index: int) -> datetime | None:
-        """When the first run on a unit after the entry of an index was begun; None when there was none."""
-        return self._found.book.first_unit_since(index)
+    def first_unit_since(self, index: int, bay: str = "") -> datetime | None:
+        """When the first run on a unit after an entry was begun, at a bay or in all; None when there was none."""
+        return self._found.book.first_unit_since(index, bay)
 
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""
@@ -192,7 +192,7 @@ class Log:
     def refuse_wrong_clock(self) -> None:
         """Mark a wall clock that lies behind the last entry; Refused when it is too far off for a test."""
         with self._one_at_a_time:
-            self._refuse_if_broken()
+            self.refuse_if_broken()
             self._mark_clock(utc_text(self._clock))
         self._refuse_far_off()
 
@@ -211,7 +211,7 @@ class Log:
         for a whole run. A clock seen to have gone back is marked first, by an entry of its own.
         """
         with self._one_at_a_time:
-            self._refuse_if_broken()
+            self.refuse_if_broken()
             if entry.kind == "begin":
                 self._refuse_far_off()
                 self._set_space_aside()
@@ -241,7 +241,7 @@ class Log:
         Never before all that it counts is on the disk: a log that is shorter than its checkpoint is not trusted.
         """
         with self._one_at_a_time:
-            self._refuse_if_broken()
+            self.refuse_if_broken()
             self._make_sure()
             checkpoint = Checkpoint(self.origin, self.size, self.root())
             note = sign_checkpoint(checkpoint, self._key)
@@ -357,6 +357,7 @@ class Log:
         if isinstance(error, Exception):
             raise RecordFault(self._broken, _STOP) from error
 
-    def _refuse_if_broken(self) -> None:
+    def refuse_if_broken(self) -> None:
+        """Raise RecordFault when a write has failed, after which nothing more is written."""
         if self._broken:
             raise RecordFault(f"The log is not written any more. {self._broken}", _STOP)

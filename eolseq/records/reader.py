@@ -57,13 +57,14 @@ class Records:
         book = self._found.book
         return list(book.runs.values()) if serial is None else list(book.by_serial.get(serial, ()))
 
-    def runs_since(self, index: int) -> int:
-        """How many runs on units were begun after the entry of an index; those on reference units do not count."""
-        return sum(run.index > index and not reserved(run.serial) for run in self._found.book.runs.values())
+    def runs_since(self, index: int, bay: str = "") -> int:
+        """How many runs on units, not on reference units, were begun after an entry: at a bay, or in all."""
+        return sum(run.index > index and not reserved(run.serial) and bay in ("", run.bay)
+                   for run in self._found.book.runs.values())
 
-    def first_unit_since(self, index: int) -> datetime | None:
-        """When the first run on a unit after the entry of an index was begun; None when there was none."""
-        return self._found.book.first_unit_since(index)
+    def first_unit_since(self, index: int, bay: str = "") -> datetime | None:
+        """When the first run on a unit after an entry was begun, at a bay or in all; None when there was none."""
+        return self._found.book.first_unit_since(index, bay)
 
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""

@@ -248,11 +248,11 @@ class RunBook:
         """Every run on a unit so far, oldest first."""
         return [run.as_earlier() for run in self.by_serial.get(serial, ())]
 
-    def first_unit_since(self, index: int) -> datetime | None:
-        """When the first run on a unit after an entry was begun, released or not; those on reference units are none."""
+    def first_unit_since(self, index: int, bay: str = "") -> datetime | None:
+        """When the first run on a unit after an entry was begun, at a bay or in all; reference units are none."""
         first: Run | None = None
         for run in takewhile(lambda run: run.index > index, reversed(self.runs.values())):
-            first = first if reserved(run.serial) else run
+            first = first if reserved(run.serial) or bay not in ("", run.bay) else run
         return None if first is None else datetime.fromisoformat(first.began)
 
     def withstand_applications(self, serial: str) -> int:

@@ -91,8 +91,11 @@ def _sure(sequence: Sequence, index: int, step: Step, item: Item, rule: Rule,
 
 def _zero(step: Step, station: Any) -> Quantity | None:
     """The largest zero that a two-wire step takes off its readings; None if it takes none off."""
-    zero = station.zeros.get(step.zero) if isinstance(step, GroundContinuity) and step.zero else None
-    return max(zero.points.values(), key=lambda each: each.base) if zero is not None else None
+    if not isinstance(step, GroundContinuity) or not step.zero:
+        return None
+    typed = [zeros[step.zero] for zeros in (station.zeros, *(each.zeros for each in station.places))
+             if step.zero in zeros]
+    return max((point for zero in typed for point in zero.points.values()), key=lambda each: each.base, default=None)
 
 
 def _less(span: Span | None, zero: Quantity | None) -> Span | None:

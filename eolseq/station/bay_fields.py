@@ -6,15 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from eolseq.bands.zero import ZERO, FixtureZero, read_zeros
 from eolseq.quantity import nearest
 from eolseq.shape import Count, Field, Findings, Group, Item, ListOf, MapOf, Text
 
 MOST_BAYS = 8
 _NAME = r"[a-z][a-z0-9-]{0,39}"
-
-_OF_ONE_BAY = {"zeros": "each bay's leads read something else, so a zero is of one bay; use four wires",
-               "fixtures": "which fixture is there is known of one bay only"}
-"""What a station file can say of one bay only, and why."""
 
 CONNECTIONS = MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}")
 
@@ -27,32 +24,37 @@ BAYS = Field(ListOf(Group({
                                "bay names are shared by all"),
     "connections": Field(CONNECTIONS, required=False, about="its relay channels by name; where the station has one "
                          "bay they may stand beside 'bays'"),
+    "zeros": Field(MapOf(ZERO, _NAME), required=False, default={}, about="where there are several bays: by fixture, "
+                   "what its leads read here in a two-wire ground continuity measurement"),
 }, "the bay"), 1, MOST_BAYS), about="the places where a unit is connected")
 
 
 @dataclass(frozen=True)
 class BayPlace:
-    """One bay of a station file: its guard unit (empty: the only one), its own instruments, its relay channels."""
+    """One bay of a station file: its guard unit (empty: the only one), its own instruments, relay channels, zeros."""
 
     name: str
     guard: str = ""
     own: tuple[str, ...] = ()
     connections: Mapping[str, int] = field(default_factory=dict)
+    zeros: Mapping[str, FixtureZero] = field(default_factory=dict)  # by fixture, as they are typed
 
 
-def read_bays(item: Item) -> tuple[BayPlace, ...]:
-    """The bays of a checked station file; a single one may have its connections beside it."""
+def read_bays(item: Item, findings: Findings) -> tuple[BayPlace, ...]:
+    """The bays of a station file; a single one may have its connections beside it."""
     return tuple(BayPlace(bay["name"], bay["guard"], tuple(bay["instruments"]),
-                          dict(bay["connections"] or item["connections"] or {})) for bay in item["bays"])
+                          dict(bay["connections"] or item["connections"] or {}),
+                          read_zeros(bay["zeros"] or {}, findings))
+                 for bay in item["bays"])
 
 
 def check_bays(item: Item, findings: Findings) -> None:
     """Names once, every guard and instrument known and at one bay only, channels once, nothing in two places."""
     bays = list(item["bays"])
     several = len(bays) > 1
-    for key, what in _OF_ONE_BAY.items() if several else ():
-        if item[key]:
-            findings.add(item.place_of_key(key), f"'{key}' with several bays: {what}", f"no '{key}', or one bay")
+    if several and item["zeros"]:
+        findings.add(item.place_of_key("zeros"), "'zeros' beside several bays: each bay's relays and leads read "
+                     "something else, so a zero is of one bay", "'zeros' under each bay")
     names: set[str] = set()
     taken: dict[str, str] = {}
     for bay in bays:

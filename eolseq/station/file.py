@@ -183,10 +183,16 @@ class Station:
 
     @property
     def zero_points(self) -> Mapping[str, frozenset[str]]:
-        """By fixture, the points that have a zero, typed or to be measured."""
-        typed = {name: frozenset(each.points) for name, each in self.zeros.items()}
+        """By fixture, the points that have a zero, typed for every bay or to be measured."""
+        at_bays = [self.zeros_at(name) for name in self.bays]
+        typed = {name: frozenset.intersection(*(frozenset(zeros[name].points) if name in zeros else frozenset()
+                                                for zeros in at_bays)) for name in at_bays[0]}
         return typed | {each.name: frozenset(each.zero.points) for each in self.fixtures if each.zero is not None}
     shift: ShiftRules | None = None
+
+    def zeros_at(self, bay: str) -> dict[str, FixtureZero]:
+        """By fixture, the zeros that are typed for a bay."""
+        return {**self.zeros, **next(each.zeros for each in self.places if each.name == bay)}
 
     @property
     def certified(self) -> tuple[KnownLoad | ReferenceMeter, ...]:
@@ -212,12 +218,13 @@ def load_station(path: Path) -> Station:
     known = {name: {} if each is None else read_known(each["uncertainty"], findings)
              for name, each in (item["instruments"] or {}).items()}
     zeros = read_zeros(item["zeros"] or {}, findings)
+    places = read_bays(item, findings) if not findings.mistakes else ()
     findings.raise_if_any()
     guard, ceilings = item["guard"], item["ceilings"]
     return Station(
         name=item["name"], path=path, digest=hashlib.sha256(source).hexdigest(), origin=item["origin"],
         simulated=item["simulated"], records=item["records"], key=item["key"],
-        places=read_bays(item),
+        places=places,
         instruments=tuple(
             InstrumentPlace(name, each["page"], each["address"], each["serial"], each["calibrated_until"], known[name],
                             _port(each["port"]), each["device"], each["backend"])

@@ -21,6 +21,8 @@ _DAYS = Count(1, 3650)
 
 FIXTURES = Field(MapOf(Group({
     "fits": Field(ListOf(Text(40), 1, 50), about="the models that it takes"),
+    "bay": Field(Text(20), required=False, default="", about="where there are several bays: the one at which it stands "
+                 "for good; left out, it may be at any, and needs a coded plug"),
     "plug": Field(_OHMS, False, about="the resistor in its coded plug; none: it has no coded plug"),
     "plug_within": Field(Amount("%", above=_NOTHING, at_most=Decimal(20)), False, about="how far the plug may read "
                          "off, with the meter's own error; 5 % if left out"),
@@ -79,6 +81,7 @@ class FixtureRules:
     inspect_every: int | None = None
     zero: ZeroRules | None = None
     baseline: BaselineRules | None = None
+    bay: str = ""  # where there are several, the one at which it stands for good
 
     def has_plug_of(self, ohms: Decimal) -> bool:
         """Whether a reading in ohm is that of its coded plug."""
@@ -104,28 +107,32 @@ def _fixture(name: str, item: Item) -> FixtureRules:
         None if zero is None else ZeroRules(zero["shorting_piece"], tuple(zero["points"]), zero["at_least"],
                                             zero["at_most"], zero["good_for"]),
         None if base is None else BaselineRules(base["voltage"], base["at_least"], base["at_most"],
-                                                base["earth_current"], base["good_for"]))
+                                                base["earth_current"], base["good_for"]), item["bay"])
 
 
 def check_fixtures(item: Item, findings: Findings) -> None:
     """Note what the table of fields cannot say: which fixture is meant must be clear for every model."""
-    fixtures, connections = item["fixtures"], item["connections"]
-    taken: dict[str, str] = {}
+    fixtures, places = item["fixtures"], list(item["bays"])
+    taken: dict[tuple[str, str], str] = {}
     for name, each in fixtures.items():
-        if each["plug"] is not None and (connections is None or PLUG not in connections):
+        _check_place(name, each, [place["name"] for place in places], findings)
+        wired = [place for place in places if each["bay"] in ("", place["name"])]
+        connections = [place["connections"] or item["connections"] or {} for place in wired]
+        if each["plug"] is not None and not all(PLUG in known for known in connections):
             findings.add(each.place_of("plug"), f"a coded plug is read over the connection '{PLUG}', and there is none",
-                         f"'{PLUG}' among 'connections' of a station with one bay")
+                         f"'{PLUG}' among 'connections', at each bay where it may be")
         for model in each["fits"] if each["plug"] is None else ():
-            first = taken.setdefault(model, name)
+            first = taken.setdefault((model, each["bay"]), name)
             if first != name:
                 findings.add(each.place_of("fits"), f"'{first}' takes the model '{model}' too, and neither has a coded "
                              "plug", "one fixture for each model, or coded plugs")
         for part in ("zero", "baseline"):
             _check_band(each[part], findings)
-        for point in each["zero"]["points"] if each["zero"] is not None and connections is not None else ():
-            if f"bond-{point}" not in connections:
+        for point in each["zero"]["points"] if each["zero"] is not None else ():
+            if not all(f"bond-{point}" in known for known in connections):
                 findings.add(each["zero"].place_of("points"), f"'bond-{point}' is no connection of this station")
-        if name in item["zeros"] and each["zero"] is not None:
+        typed = {*item["zeros"], *(one for place in places for one in place["zeros"])}
+        if name in typed and each["zero"] is not None:
             findings.add(each.place_of_key("zero"), f"the zero of {name} stands under 'zeros' too", "one of the two")
     plugs = [(name, each["plug"]) for name, each in fixtures.items() if each["plug"] is not None]
     for at, (name, plug) in enumerate(plugs):
@@ -133,6 +140,14 @@ def check_fixtures(item: Item, findings: Findings) -> None:
             if abs(plug.base - like.base) * 100 <= max(plug.base, like.base) * 25:
                 findings.add(fixtures[name].place_of("plug"), f"the plugs of {name} and {other} are too much alike",
                              "resistors that differ by more than a quarter")
+
+
+def _check_place(name: str, each: Item, bays: list[str], findings: Findings) -> None:
+    """Where there are several bays, it must be known at which one a fixture is."""
+    if each["bay"] and each["bay"] not in bays:
+        findings.add(each.place_of("bay"), f"the station has no bay '{each['bay']}'", "one of " + ", ".join(bays))
+    if len(bays) > 1 and not each["bay"] and each["plug"] is None:
+        findings.add(each.place_of("fits"), f"nobody knows at which bay {name} is", "a coded plug, or 'bay'")
 
 
 def _check_band(item: Item | None, findings: Findings) -> None:

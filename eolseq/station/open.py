@@ -43,7 +43,7 @@ class OpenStation:
     bays: tuple[OpenBay, ...]
     links: tuple[Link, ...]
     desk: Desk | None = None  # None where there is one bay
-    measured_zeros: Mapping[str, FixtureZero] | None = None  # by fixture, once the log has been asked
+    measured_zeros: Mapping[str, Mapping[str, FixtureZero]] | None = None  # by bay and fixture, once the log was asked
 
     @property
     def watcher(self) -> Watcher:
@@ -55,10 +55,13 @@ class OpenStation:
         """The door to voltage of the first bay."""
         return self.bays[0].door
 
-    @property
-    def zeros(self) -> Mapping[str, FixtureZero]:
-        """By fixture, what its leads read: as it was measured, where the log has been asked, else as typed."""
-        return self.station.zeros if self.measured_zeros is None else self.measured_zeros
+    def zeros_at(self, bay: str) -> Mapping[str, FixtureZero]:
+        """By fixture, what its leads read at a bay: as measured, where the log has been asked, else as typed."""
+        return self.station.zeros_at(bay) if self.measured_zeros is None else self.measured_zeros[bay]
+
+    def of_several(self, bay: str) -> str:
+        """The name of a bay where there are several; empty where there is one, of which all in the log is."""
+        return bay if len(self.bays) > 1 else ""
 
     @property
     def by_role(self) -> Mapping[str, Any]:

@@ -32,7 +32,7 @@ WRONG = {
     "connections beside bays": ("\nguard:\n", "\nconnections: {fan: 1}\n\nguard:\n", "would belong to no one bay"),
     "a zero for all bays": ("\nguard:\n", "\nzeros:\n  jig: {shorting_piece: S-1, unit_connected: no, taken: 2026-01-01, "
                             "good_until: 2099-12-31, at_least: 1 mohm, at_most: 90 mohm, points: {rear-panel: 40 mohm}}\n"
-                            "\nguard:\n", "'zeros' with several bays"),
+                            "\nguard:\n", "'zeros' beside several bays"),
     "no bay": (TEXT[TEXT.index("bays:"):TEXT.index("\ninstruments:")], "bays: []\n", "a list of 0"),
 }
 
