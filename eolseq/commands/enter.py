@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from eolseq.commands import carrying, signing
-from eolseq.errors import Refused, WrongUse
+from eolseq.errors import InUse, Refused, WrongUse
 from eolseq.quantity import counted
 
 if TYPE_CHECKING:
@@ -49,11 +49,22 @@ def run(options: argparse.Namespace) -> int:
         return _folder(options, station)
     told, by = _told(options, SystemClock()), carrying.named(options.by)
     band = _band(options, station, told)
-    with signing.open_log(station) as log:
+    with _log_of(station) as log:
         log.refuse_wrong_clock()
         for line in entered(log, told, band, by):
             print(signing.visible(line))
     return 0
+
+
+def _log_of(station: Station) -> Log:
+    """The station's log; while a shift or a run has it, InUse with the way that stays open."""
+    try:
+        return signing.open_log(station)
+    except InUse as error:
+        folder = station.earlier.folder
+        way = f"Put the result into the watched folder {folder}, which a shift reads before each unit." if folder else \
+            "Or have a folder of earlier checks named under 'earlier' in the station file: a shift reads it."
+        raise InUse(error.what, f"{error.do} {way}" if not folder else f"{way} Or: {error.do}") from error
 
 
 def _told(options: argparse.Namespace, clock: Clock) -> Told:
@@ -124,7 +135,7 @@ def _folder(options: argparse.Namespace, station: Station) -> int:
     if not station.earlier.folder:
         raise WrongUse("This station names no folder of earlier checks.",
                        "Name it under 'earlier' in the station file.")
-    with signing.open_log(station) as log:
+    with _log_of(station) as log:
         log.refuse_wrong_clock()
         taken = read_folder(station.earlier, log, SystemClock())
         log.checkpoint()

@@ -19,7 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
-from typing import Any
+from typing import Any, NamedTuple
 
 from eolseq.commands.printing import Printer, PrintFailed, printer_of
 from eolseq.engine.run import RunResult
@@ -203,20 +203,28 @@ def _fate(log: Log, printed: PrintedLabel, event: Any, reason: str | None, by: s
                          reason=reason, by=by))
 
 
-def after_run(station: Station, log: Log, sequence: Sequence, result: RunResult) -> str:
-    """Print what belongs to a run that has ended: a label, a ticket, or nothing; a sentence that says what came of it.
+class AfterRun(NamedTuple):
+    """What came of the paper of a run, in a sentence, and whether a unit that passed has its label for sure."""
+
+    sentence: str
+    labelled: bool = True
+
+
+def after_run(station: Station, log: Log, sequence: Sequence, result: RunResult) -> AfterRun:
+    """Print what belongs to a run that has ended: a label, a ticket, or nothing.
 
     The run is over and on record: nothing here changes its outcome.
     """
     paper = Paper.of(station)
     if paper is None or result.index is None:
-        return ""
+        return AfterRun("")
     if not result.released:
-        return paper.ticket(sequence, result, log)
+        return AfterRun(paper.ticket(sequence, result, log))
     try:
-        return paper.label(log, sequence, result.serial).sentence
+        done = paper.label(log, sequence, result.serial)
+        return AfterRun(done.sentence, done.sure)
     except (Refused, RecordFault) as error:
-        return f"NO LABEL. {error}"
+        return AfterRun(f"NO LABEL. {error}", False)
 
 
 LabelGate = Callable[[str], None]

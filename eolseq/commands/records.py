@@ -133,8 +133,9 @@ def _plain(run: Run) -> dict[str, Any]:
 def _words(found: Records, runs: list[Run], serial: str | None, closing: Mapping[str, Any] | None) -> list[str]:
     whose = found.origin + (" (SIMULATED)" if found.simulated else "")
     said = [f"log {found.path}, {found.size} entries, of {whose}", ""]
-    said.append(f"{'began (UTC)':19}  {'unit':16}  {'attempt':>7}  {'outcome':9}  {'entry':>7}")
-    said += [_row(run) + _before(found, run) for run in runs]
+    wide = max([16, *(len(_visible(run.serial)) for run in runs)])
+    said.append(f"{'began (UTC)':19}  {'unit':{wide}}  {'attempt':>7}  {'outcome':9}  {'entry':>7}")
+    said += [_row(run, wide) + _before(found, run) for run in runs]
     if closing is not None:
         said += ["", *_last(closing, "SIMULATED " if runs[-1].mode == "simulated" else "")]
     if serial is not None:
@@ -151,10 +152,10 @@ def _so_many(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _row(run: Run) -> str:
+def _row(run: Run, wide: int) -> str:
     entry = run.index if run.closed_by is None else run.closed_by
-    return (f"{run.began[:19].replace('T', ' ')}  {run.serial:16}  {run.attempt:7}  {run.outcome:9}  {entry:7}"
-            f"{_marks(run)}")
+    return (f"{run.began[:19].replace('T', ' ')}  {_visible(run.serial):{wide}}  {run.attempt:7}  {run.outcome:9}  "
+            f"{entry:7}{_marks(run)}")
 
 
 def _marks(run: Run) -> str:

@@ -33,6 +33,7 @@ button; Ctrl-C stops too."""
 
 SWITCH_INTERVAL = 0.0001  # seconds that the watcher waits at most for a busy thread, at each step of an exchange
 EXITS = {"pass": 0, "fail": 1, "undecided": 1, "refused": 3, "stopped": 4, "fault": 5}
+UNLABELLED = 5  # a unit that passed, at a station that prints labels, without one: it is not ready to go
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -68,12 +69,12 @@ def run(options: argparse.Namespace) -> int:
     sys.setswitchinterval(SWITCH_INTERVAL)
     try:
         with _addresses(options, sequence, station, station_path, serial) as addresses:
-            result, log_path = _run_wired(options, sequence, station, pages, addresses, serial, screen)
+            result, log_path, labelled = _run_wired(options, sequence, station, pages, addresses, serial, screen)
     finally:
         screen.close()
     if options.json:
         _print_json(result, log_path)
-    return exit_code(result)
+    return exit_code(result) if labelled else UNLABELLED
 
 
 def exit_code(result: RunResult) -> int:
@@ -154,7 +155,8 @@ def _addresses(options: argparse.Namespace, sequence: Sequence, station: Station
 
 
 def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station, pages: Mapping[str, Any],
-               addresses: Mapping[str, str], serial: str, screen: Any) -> tuple[RunResult, str]:
+               addresses: Mapping[str, str], serial: str, screen: Any) -> tuple[RunResult, str, bool]:
+    """The result, the log's path, and whether a unit that passed has its label where it gets one."""
     from eolseq.commands.gates import Setting, gates_of
     from eolseq.commands.memory import settled
     from eolseq.commands.wiring import real_wires
@@ -181,18 +183,24 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
             import traceback
 
             traceback.print_exception(unit.crash, file=sys.stderr)
-        if station.labels is not None:
-            _print_paper(station, log, sequence, result)
-        return result, str(log.path)
+        labelled = station.labels is None or _print_paper(station, log, sequence, result)
+        return result, str(log.path), labelled
 
 
-def _print_paper(station: Station, log: Log, sequence: Sequence, result: RunResult) -> None:
-    """The label of a unit that passed, the ticket of a reject; the release contact is the shift's alone."""
+def _print_paper(station: Station, log: Log, sequence: Sequence, result: RunResult) -> bool:
+    """The label of a unit that passed, the ticket of a reject; whether no label is missing.
+
+    The release contact is the shift's alone.
+    """
     from eolseq.commands.labelling import after_run
 
-    said = after_run(station, log, sequence, result)
+    done = after_run(station, log, sequence, result)
+    said = done.sentence
+    if not done.labelled:
+        said += f" Unit {result.serial} passed, which stands, but it has no label: it does not leave without one."
     if said:
         print(("SIMULATED " if result.simulated else "") + said, file=sys.stderr)
+    return done.labelled
 
 
 def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = None) -> Bay:

@@ -310,8 +310,8 @@ class UnitRun:
     def _lost_stop_lines(self) -> str:
         """What is added to the sentence when OFF did not go out by a stop line; dead was shown in other ways."""
         lost = self._bay.watcher.take_stop_failures()
-        return f" OFF could not be sent on the stop line of {', '.join(lost)}: call maintenance to check its line." \
-            if lost else ""
+        return (f" OFF could not be sent on the stop line of {', '.join(lost)}: call maintenance to check its line, "
+                "and whether it takes a second connection (second_connection in its page).") if lost else ""
 
     def _sentence(self, serial: str, outcome: Outcome, steps: tuple[tuple[Step, Verdict], ...]) -> str:
         for step, verdict in steps:

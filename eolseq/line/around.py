@@ -51,6 +51,9 @@ class ShiftLog(Protocol):
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed."""
 
+    def refuse_if_broken(self) -> None:
+        """Raise RecordFault when a write has failed, after which nothing more is written."""
+
 
 class Papers(Protocol):
     """Labels and tickets of a station that prints them."""
@@ -115,6 +118,9 @@ class Around(Protocol):
 
     def due(self) -> list[Due]:
         """The checks of the station that do not stand now."""
+
+    def before_end(self) -> str:
+        """What is still to be done before the shift ends, in a sentence; empty when nothing is."""
 
     def hazard_of(self, check: str) -> Hazard:
         """What a check may do to a person; Refused when it cannot be performed from here."""

@@ -14,7 +14,7 @@ from eolseq import __version__
 from eolseq.bands.band import Outcome
 from eolseq.engine.events import SafetyState
 from eolseq.engine.run import RunResult
-from eolseq.errors import RecordFault, Refused, StationFault
+from eolseq.errors import EolseqError, RecordFault, Refused, StationFault
 from eolseq.line.after_pass import FATES, AfterPass
 from eolseq.line.around import Around, Due, Tell
 from eolseq.line.crew import Hazard
@@ -33,6 +33,7 @@ TICK = 0.2  # s between two looks at the clock, the lock and whether the shift i
 
 NEXT_UNIT = "Open the guard, put the unit in and connect it. Then scan its rating plate."
 NEXT_AFTER = "Then scan the next unit."
+LAST_CHECK = "Type =challenge now. =end once more ends the shift without; units are refused then until there was one."
 
 
 class Shift:
@@ -51,6 +52,7 @@ class Shift:
         self._seen: SafetyState | None = None
         self._count = Count(around.clock.monotonic(), around.rules.takt)
         self._sound = around.rules.sound
+        self._told_end = False  # that something is to be done before the end was said once
         self._handlers: dict[Situation, Callable[[Scan], None]] = {
             Situation.LOCKED: self._while_locked, Situation.SIGN_IN: self._people.badge,
             Situation.CAUTIONS: self._people.acknowledge, Situation.LABEL: self._scan_back,
@@ -69,7 +71,8 @@ class Shift:
             while not self._inbox.over:
                 self._round()
         except BaseException as error:
-            self._inbox.ended = self._inbox.ended or f"{type(error).__name__}: {error}"
+            told = str(error) if isinstance(error, EolseqError) else f"{type(error).__name__}: {error}"
+            self._inbox.ended = self._inbox.ended or told
             raise
         finally:
             reason = self._inbox.ended or "The input ended."
@@ -86,6 +89,7 @@ class Shift:
 
     def _round(self) -> None:
         """One code, or a moment without one."""
+        self._around.log.refuse_if_broken()  # nothing could be energised or labelled any more: the shift is over
         self._people.send_home()
         situation, do, why = self._situation()
         self._stand(situation, do, why)
@@ -145,7 +149,10 @@ class Shift:
 
     def _order(self, word: str) -> None:
         """What may be typed at any time between two tests."""
-        if word == "end":
+        if word == "end" and not self._told_end and (due := self._around.before_end()):
+            self._told_end = True
+            self._words.note("NOT YET", f"{due} {LAST_CHECK}", do=LAST_CHECK)
+        elif word == "end":
             self._inbox.ended = f"Ended by {self._people.by or 'somebody who was not signed in'}."
         elif word == "sound":
             self._sound = not self._sound

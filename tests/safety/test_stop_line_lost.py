@@ -11,7 +11,8 @@ from eolseq.errors import InstrumentFault
 from eolseq.records.reader import Records
 from tests.rig import Rig
 
-LOST = "OFF could not be sent on the stop line of withstand: call maintenance to check its line."
+LOST = ("OFF could not be sent on the stop line of withstand: call maintenance to check its line, "
+        "and whether it takes a second connection (second_connection in its page).")
 
 
 def test_a_stop_line_that_fails_is_told_and_recorded(quick_path: Path) -> None:
