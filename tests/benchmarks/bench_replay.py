@@ -1,11 +1,14 @@
 """A whole run against the trace of it, replayed by a plain pyvisa script with TCP_NODELAY on the same simulated station.
 
-Run with ``python -m tests.benchmarks.bench_replay [RUNS]``; each run and each replay of its six steps takes about ten
-seconds. The replay sends the same messages in the same order, one thread for the looks at the guard and one for all else,
+Run with ``python -m tests.benchmarks.bench_replay [RUNS]``; each run of six steps and each of its two replays takes about
+ten seconds. The replay sends the same messages in the same order, one thread for the looks at the guard and one for all else,
 through stock pyvisa, and judges, records and decides nothing. It waits where the trace says that the program waited on
 purpose, as long, and counted from the same moment; all other time between two messages is the program's own, and the
 script has none of it. A step ends where its relays are told to open for the last time, so what it gave is judged and
-recorded at the cost of the step after. The log is on a file system in memory, so that no disk is measured. Asked for: the
+recorded at the cost of the step after. The log is on a file system in memory, so that no disk is measured.
+
+The yardstick is the script against itself: how far the same step of its two replays differs is what the computer adds, to
+the script as to the program. Where that is more than is asked for, the computer was too busy for an answer. Asked for: the
 whole run at most 1.5 times the replay, at most 5 ms added a step at p99.
 """
 
@@ -21,6 +24,7 @@ import tempfile
 import threading
 import time
 from bisect import bisect_right
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -43,9 +47,11 @@ def traced_run(folder: Path) -> list[Event]:
         if not (folder / name).exists():
             (folder / name).symlink_to(ROOT / name)
     trace = folder / f"{time.monotonic_ns()}.jsonl"
-    subprocess.run([sys.executable, "-m", "eolseq", "run", SEQUENCE, "--unit", UNIT, "--station", STATION,
-                    "--acknowledge", "demo", "--json", "--trace", str(trace)], cwd=folder, check=True,
-                   capture_output=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    done = subprocess.run([sys.executable, "-m", "eolseq", "run", SEQUENCE, "--unit", UNIT, "--station", STATION,
+                           "--acknowledge", "demo", "--json", "--trace", str(trace)], cwd=folder, capture_output=True,
+                          text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    if done.returncode != 0:
+        raise SystemExit(f"the run ended with {done.returncode}: {done.stderr[-400:]}")
     events = [json.loads(line) for line in trace.read_text().splitlines()[1:]]
     closed = [n for n, each in enumerate(events) if each["what"] == "wait" and each["at"] == moments(each["text"])[1]]
     return events[closed[-1]:]  # a wait for a person is told when it is over
@@ -56,12 +62,13 @@ def visits() -> list[int]:
     return [len(getattr(step, "points", [step])) for step in load_sequence(ROOT / SEQUENCE).steps]
 
 
-def ends_of_steps(events: list[Event], opened: list[float]) -> list[float]:
-    """The first message to the relays, then the last one of each step, which opens them; seconds of ``opened``."""
+def lengths(opened: list[float]) -> list[float]:
+    """Seconds of each step, by when its relays were opened; the first of ``opened`` is where the first step begins."""
     counts = visits()
     if len(opened) != sum(counts) + 1:
         raise SystemExit(f"relays were opened {len(opened) - 1} times, not {sum(counts)} times")
-    return [opened[sum(counts[:n])] for n in range(len(counts) + 1)]
+    ends = [opened[sum(counts[:n])] for n in range(len(counts) + 1)]
+    return [after - before for before, after in pairwise(ends)]
 
 
 def marks(main: list[Event]) -> list[Event]:
@@ -162,38 +169,46 @@ def replayed(events: list[Event]) -> tuple[float, list[float]]:
         child.wait()
 
 
-def compared(folder: Path) -> tuple[float, list[float]]:
-    """Run once, replay it, tell; how much longer the run took, as a ratio, and what each step took longer (s)."""
+def compared(folder: Path) -> tuple[float, list[float], list[float]]:
+    """Run once, replay it twice, tell; the ratio, what each step took longer, and how far the replays differ (s)."""
     events = traced_run(folder)
     main = parted(events)[0]
     whole = max(each["at"] for each in main) - events[0]["at"]
-    seconds, theirs = replayed(events)
-    ours = ends_of_steps(events, [each["at"] for each in marks(main)])
-    theirs = ends_of_steps(events, theirs)
-    added = [(b - a) - (d - c) for a, b, c, d in zip(ours, ours[1:], theirs, theirs[1:], strict=False)]
+    (seconds, first), (_, second) = replayed(events), replayed(events)
+    ours, plain, again = (lengths(each) for each in ([each["at"] for each in marks(main)], first, second))
+    added = [a - b for a, b in zip(ours, plain, strict=True)]
+    noise = [a - b for a, b in zip(again, plain, strict=True)]
     count = sum(each["what"] == "out" for each in main)
     print(f"run {whole:6.3f} s, replay {seconds:6.3f} s, ratio {whole / seconds:.3f}, {count} messages; added a step: "
-          f"{', '.join(f'{each * 1e3:.1f}' for each in added)} ms", flush=True)
-    return whole / seconds, added
+          f"{', '.join(f'{each * 1e3:.1f}' for each in added)} ms; replayed again: "
+          f"{', '.join(f'{each * 1e3:.1f}' for each in noise)} ms; load {os.getloadavg()[0]:.1f}", flush=True)
+    return whole / seconds, added, noise
+
+
+def told(name: str, seconds: list[float]) -> float:
+    """Print how the values lie; the 99th percentile."""
+    found = sorted(seconds)
+    p50, p90, p99 = (found[min(len(found) - 1, int(len(found) * share))] for share in (0.5, 0.9, 0.99))
+    print(f"{name}: median {p50 * 1e3:.1f}, p90 {p90 * 1e3:.1f}, p99 of {len(found)} {p99 * 1e3:.1f} ms")
+    return p99
 
 
 def main() -> None:
     """Run, replay, compare; ends with an error when it is more than asked for."""
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 3
     sys.setswitchinterval(0.0001)
-    ratios, added = [], []
+    ratios, added, noise = [], [], []
     with tempfile.TemporaryDirectory(dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None) as folder:
         for _ in range(runs):
-            ratio, steps = compared(Path(folder))
+            ratio, more, differing = compared(Path(folder))
             ratios.append(ratio)
-            added += steps
-    added.sort()
-    worst = added[min(len(added) - 1, int(len(added) * 0.99))]
-    print(f"load {os.getloadavg()[0]:.1f}: ratio at most {max(ratios):.3f} (asked {MOST_RATIO}); added a step, median "
-          f"{added[len(added) // 2] * 1e3:.1f}, p90 {added[int(len(added) * 0.9)] * 1e3:.1f}, "
-          f"p99 of {len(added)}: {worst * 1e3:.1f} ms (asked {MOST_ADDED * 1e3:.0f})")
+            added += more
+            noise += differing
+    print(f"ratio at most {max(ratios):.3f} (asked {MOST_RATIO})")
+    worst = told(f"added a step (asked {MOST_ADDED * 1e3:.0f} ms at p99)", added)
+    quiet = told("the script against itself", [abs(each) for each in noise]) <= MOST_ADDED
     if max(ratios) > MOST_RATIO or worst > MOST_ADDED:
-        raise SystemExit("more than asked for")
+        raise SystemExit("more than asked for" if quiet else "more than asked for; but the computer itself is no quieter")
 
 
 if __name__ == "__main__":
