@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from eolseq.clock import Clock
+from eolseq.commands.covering import history_of
 from eolseq.commands.unitless import KNOWN_LOADS, without_unit
 from eolseq.commands.wiring import Order
 from eolseq.engine.events import Cautions
@@ -15,6 +16,7 @@ from eolseq.errors import Refused
 from eolseq.guard.power import LockedRed
 from eolseq.line.around import Due, Tell
 from eolseq.line.crew import Hazard
+from eolseq.quantity import counted
 from eolseq.records.entries import Lock
 from eolseq.records.log import Log
 from eolseq.sequence.model import Sequence
@@ -65,6 +67,19 @@ class StationChecks:
         found = (present_of(each, self._opened, self._pages, self._log, self._clock.now(), self._here)
                  for each in self._sequences)
         return [each for each in found if each is not None]
+
+    def before_end(self) -> str:
+        """That units were tested since the last challenge, where a shift must end with one; else empty."""
+        checks = self._opened.station.checks
+        if checks is None or not checks.challenge.at_end or self._log.locked() is not None:
+            return ""
+        past = history_of(self._log, simulated=bool(self._opened.station.simulated))
+        for present in self._presents():
+            last, _ = challenge_reasons(present, past)
+            units = present.units_since(last.index if last is not None else -1)
+            if units:
+                return f"{counted(units, 'unit')} tested since the last challenge, and this shift must end with one."
+        return ""
 
     def _as_due(self, reason: Reason) -> Due:
         if "eolseq challenge" in reason.do:
@@ -140,7 +155,7 @@ class StationChecks:
     def _reference(self) -> References:
         """The challenge that is wanted now: that of the last unit's sequence if it is due, else the first that is."""
         from eolseq.commands.challenge import references_of
-        from eolseq.commands.covering import covering_of, history_of, listed_challenges
+        from eolseq.commands.covering import covering_of, listed_challenges
 
         station = self._opened.station
         if station.challenges is None:

@@ -125,6 +125,10 @@ class AtStation:
         """The checks of the station that do not stand now."""
         return self._checks.due()
 
+    def before_end(self) -> str:
+        """What is still to be done before the shift ends, in a sentence; empty when nothing is."""
+        return self._checks.before_end()
+
     def hazard_of(self, check: str) -> Hazard:
         """What a check may do to a person; Refused when it cannot be performed from here."""
         return self._checks.hazard_of(check)

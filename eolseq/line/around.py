@@ -119,6 +119,9 @@ class Around(Protocol):
     def due(self) -> list[Due]:
         """The checks of the station that do not stand now."""
 
+    def before_end(self) -> str:
+        """What is still to be done before the shift ends, in a sentence; empty when nothing is."""
+
     def hazard_of(self, check: str) -> Hazard:
         """What a check may do to a person; Refused when it cannot be performed from here."""
 

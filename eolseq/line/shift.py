@@ -33,6 +33,7 @@ TICK = 0.2  # s between two looks at the clock, the lock and whether the shift i
 
 NEXT_UNIT = "Open the guard, put the unit in and connect it. Then scan its rating plate."
 NEXT_AFTER = "Then scan the next unit."
+LAST_CHECK = "Type =challenge now. =end once more ends the shift without; units are refused then until there was one."
 
 
 class Shift:
@@ -51,6 +52,7 @@ class Shift:
         self._seen: SafetyState | None = None
         self._count = Count(around.clock.monotonic(), around.rules.takt)
         self._sound = around.rules.sound
+        self._told_end = False  # that something is to be done before the end was said once
         self._handlers: dict[Situation, Callable[[Scan], None]] = {
             Situation.LOCKED: self._while_locked, Situation.SIGN_IN: self._people.badge,
             Situation.CAUTIONS: self._people.acknowledge, Situation.LABEL: self._scan_back,
@@ -147,7 +149,10 @@ class Shift:
 
     def _order(self, word: str) -> None:
         """What may be typed at any time between two tests."""
-        if word == "end":
+        if word == "end" and not self._told_end and (due := self._around.before_end()):
+            self._told_end = True
+            self._words.note("NOT YET", f"{due} {LAST_CHECK}", do=LAST_CHECK)
+        elif word == "end":
             self._inbox.ended = f"Ended by {self._people.by or 'somebody who was not signed in'}."
         elif word == "sound":
             self._sound = not self._sound

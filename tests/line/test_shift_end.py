@@ -1,0 +1,41 @@
+"""The end of a shift where the station file asks for a challenge then: said once, and remembered. Invented plant."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from eolseq.line.shift_events import Situation, Stands
+from eolseq.station.checks import Checks, Demand
+from tests.shift_rig import MORNING, STATION, ShiftRig
+
+GOOD = "DH6-00000001"
+assert STATION.challenges is not None
+FEW: dict[str, Any] = {"challenges": dataclasses.replace(STATION.challenges, references=STATION.challenges.references[:2])}
+AT_END = Checks(Demand("never"), Demand("day", at_end=True), (360, 840, 1320))  # the morning shift begins at 6:00
+
+
+def test_the_end_is_put_off_once_until_the_station_was_challenged(tmp_path: Path) -> None:
+    with ShiftRig(tmp_path, **FEW, checks=True) as rig:
+        rig.station = rig.opened.station = dataclasses.replace(rig.station, checks=AT_END)
+        rig.run([GOOD, "=end", "=challenge"])
+        assert rig.notes().count("NOT YET") == 1 and "1 unit tested since the last challenge" in rig.note("NOT YET").sentence
+        assert rig.outcomes() == [(GOOD, "pass")] and len(rig.entries("challenge")) == 2
+        assert rig.around.before_end() == ""
+
+
+def test_who_goes_without_it_leaves_it_to_the_next_shift(tmp_path: Path) -> None:
+    with ShiftRig(tmp_path, **FEW, checks=True) as rig:
+        rig.opened.station = dataclasses.replace(rig.station, checks=AT_END)
+        rig.run([GOOD])
+        assert rig.notes().count("NOT YET") == 1 and len(rig.entries("challenge")) == 1
+    with ShiftRig(tmp_path, **FEW, checks=True, start=MORNING + timedelta(hours=9)) as again:
+        again.opened.station = dataclasses.replace(again.station, checks=AT_END)
+        again.run([])
+        due = next(each for each in again.told if isinstance(each, Stands) and each.situation is Situation.CHECK_DUE)
+        assert "A shift ended without its challenge: units were tested from 2026-01-05 06:0" in f"{due.do} {due.why}"
+        assert len(again.entries("challenge")) == 2 and again.around.due() == []
+        marks = [each["reason"] for each in again.entries("remark")]
+        assert sum("A shift ended without its challenge" in each for each in marks) == 1
