@@ -214,6 +214,7 @@ class Log:
             self.refuse_if_broken()
             if entry.kind == "begin":
                 self._refuse_far_off()
+                self._found.book.refuse_overtaken(getattr(entry, "serial", ""), getattr(entry, "earlier_checks", ()))
                 self._set_space_aside()
             time = utc_text(self._clock)
             if time < self._found.last_time and entry.kind != "clock":

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 from binascii import a2b_base64
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import takewhile
 from json import loads
 from typing import Any, NamedTuple
 
-from eolseq.errors import NotGenuine, RecordFault
+from eolseq.errors import NotGenuine, RecordFault, Refused
 from eolseq.records.entries import EarlierAttempt
 from eolseq.records.envelope import ENTRY_TYPE, read_payload, take_apart
 from eolseq.serials import reserved
@@ -238,6 +238,16 @@ class RunBook:
         if wrong:
             raise RecordFault(f"An entry of kind {kind} cannot be written: {wrong}.",
                               "Nothing was written. This is a mistake in the program; report it.")
+
+    def refuse_overtaken(self, serial: str, rests_on: Collection[int]) -> None:
+        """Refused when a result came in after the one that a run rests on, as its unit was on the way to its test."""
+        about = [each for each in self.about.get(serial, ()) if each.kind == "earlier_check"] if rests_on else []
+        known = {each.payload["check"]: each.index for each in about if each.index in rests_on}
+        for each in about:
+            check = each.payload["check"]
+            if each.index > known.get(check, each.index):
+                raise Refused(f"A result of {check} on unit {serial} came in (entry {each.index}) while it was on "
+                              "the way to its test.", "Scan it again: that result is then looked at.")
 
     def labels(self, serial: str) -> tuple[LabelSeen, ...]:
         """Every entry about labels of a unit, oldest first."""
