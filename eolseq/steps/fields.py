@@ -153,8 +153,12 @@ def check_applied(item: Item, findings: Findings, **settings: str) -> None:
         check_inside(item, setting, applied[name], findings)
 
 
+_NOT_OF_A_UNIT = ("load-", "tap-")
+"""How relays begin that put a known load in the unit's place or a meter at one: they serve verification alone."""
+
+
 def check_connections(item: Item, findings: Findings) -> None:
-    """Note a conductor tied twice or a part closed twice."""
+    """Note a conductor tied twice, a part closed twice, or one that is no part of a unit."""
     connections = item.get("connections")
     if connections is None:
         return
@@ -163,6 +167,9 @@ def check_connections(item: Item, findings: Findings) -> None:
     for part in [each for each in connections["closed"] or () if each is not None and each["part"] is not None]:
         if part["part"] in seen:
             findings.add(part.place_of("part"), f"'{part['part']}' is closed twice", "each part once")
+        if part["part"].startswith(_NOT_OF_A_UNIT):
+            findings.add(part.place_of("part"), f"'{part['part']}' is no part of a unit: it serves verification alone",
+                         "a part of the unit")
         seen.add(part["part"])
 
 

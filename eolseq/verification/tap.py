@@ -148,13 +148,13 @@ class OnTappedShunt(OnShunt):
         found.take(volts, band_around(reference, self._unsure_at(volts.base), "V"))
 
     def _seen_off(self, read: Reading, found: Any) -> None:
-        """StationFault when there are volts: the run ends here, for nothing is to be tested beside such an output."""
+        """StationFault unless it is dead: the run ends here, for nothing is to be tested beside such an output."""
         volts = _size(named(read, "volts at the tap after OFF", "V"))
         band = dead_band(self._unsure_at(Decimal(0)))
         found.take(volts, band)
         if judge(band, volts).outcome is not Outcome.PASS:
-            raise StationFault(f"{self.instrument} says that its output is off, and at the tap of {self.load.name} it "
-                               "is not shown to be.",
+            seen = "it still drives a current through" if volts.base is not None else "that could not be seen at"
+            raise StationFault(f"{self.instrument} says that its output is off, and {seen} {self.load.name}.",
                                f"Switch {self.instrument} off at its mains switch and call maintenance.")
 
     def _unsure_at(self, volts: Decimal) -> float:

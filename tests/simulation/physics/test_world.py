@@ -377,6 +377,25 @@ def test_a_stuck_output_acknowledges_off_and_stays_on(name: str, fault: str, say
     assert not talk.bay.output_on(name)
 
 
+@pytest.mark.parametrize(("channels", "volts"), [
+    ((137, 138), 25 * 0.19995), ((137,), 0.0), ((138,), 0.0), ((132, 138), 0.0), ((), 0.0)],
+    ids=["shunt and tap", "shunt alone", "tap alone", "tap of another shunt", "nothing"])
+def test_the_residual_meter_sees_a_shunt_through_its_own_tap_alone(channels: tuple[int, ...], volts: float) -> None:
+    """Ohm's law; the meter is right within 1 % and the tester's current too."""
+    talk = Talk().ready(100)
+    talk.close(111, *channels)
+    talk.bay.set_fault("stuck-silent", "continuity")
+    talk.ask("continuity", "SOUR:CURR:MODE LIST;:LIST:CURR 0,25,25,0;DWEL 0.1,0.4,0.1")
+    talk.start("continuity")
+    talk.wait(5)
+    assert talk.bay.output_on("continuity") and talk.ask("continuity", "OUTP?") == "0"
+    assert talk.residual() == pytest.approx(volts, rel=0.025, abs=0.11)
+    talk.ask("guard", "OUTP1 OFF")
+    assert talk.residual() < 0.2  # the contactor has opened the loop
+    talk.bay.clear_faults()
+    assert talk.residual() < 0.2 and not talk.bay.output_on("continuity")
+
+
 def test_a_stuck_output_does_not_end_by_itself_either() -> None:
     talk = Talk().ready(100)
     talk.bay.set_fault("stuck", "withstand")
