@@ -138,7 +138,17 @@ def _verification_of(checked: Checked, station: Any, path: Path) -> None:
     except (FileMistakes, WrongUse):
         return
     checked.not_shown = not_shown(station, {name: page.role for name, page in pages.items()})
-    checked.mistakes = tuple(Mistake(Place(str(path), 1, 1), why) for why in not_rated(station, pages))
+    checked.mistakes = (*(Mistake(Place(str(path), 1, 1), why) for why in not_rated(station, pages)),
+                        *_misfits(station, pages, path))
+
+
+def _misfits(station: Any, pages: Mapping[str, Any], path: Path) -> list[Mistake]:
+    """What does not fit between the bays and the parts of the instruments, which the opened station would refuse."""
+    from eolseq.station.bays import misfits
+    from eolseq.station.places import place_at
+
+    return [Mistake(place_at(path, each.at), each.what.rstrip("."))
+            for each in misfits(station, {name: page.role for name, page in pages.items()})]
 
 
 def _load_page(path: Path) -> object:
@@ -188,9 +198,14 @@ def _station(path: Path) -> tuple[Any, Mapping[str, Any]]:
     from eolseq.shipped import find
     from eolseq.station.file import load_station
 
-    station = load_station(find(path, shipped=True))
+    found = find(path, shipped=True)
+    station = load_station(found)
     shipped = bool(station.simulated)
-    return station, {each.name: load_any_page(find(each.page, shipped=shipped)) for each in station.instruments}
+    pages = {each.name: load_any_page(find(each.page, shipped=shipped)) for each in station.instruments}
+    wrong = _misfits(station, pages, found)
+    if wrong:
+        raise FileMistakes(wrong)
+    return station, pages
 
 
 def _bands(checked: Checked, facts: tuple[Any, Mapping[str, Any]] | None) -> tuple[dict[str, Any], list[str]] | None:

@@ -174,6 +174,7 @@ def fits_station(sequence: Sequence, station: StationFacts, pages: Mapping[str, 
     found: list[Finding] = []
     for step, item in zip(sequence.steps, sequence.items, strict=True):
         found += _roles(step, item, by_role)
+        found += _roles_by_bay(step, item, station, pages)
         found += _settings(step, item, by_role)
         found += _ranges(step, item, by_role)
         found += _ceilings(step, item, station.ceilings)
@@ -187,6 +188,19 @@ def _roles(step: Step, item: Item, pages: Mapping[str, Page]) -> Iterator[Findin
     for role in step.roles():
         if role not in pages:
             yield Finding("no-instrument", item.place, f"step '{step.name}' needs a {role}, and the station has none")
+
+
+def _roles_by_bay(step: Step, item: Item, station: StationFacts, pages: Mapping[str, Page]) -> Iterator[Finding]:
+    """A role that the station has, but at another of its bays only."""
+    places = getattr(station, "places", ())
+    everywhere = {page.role for page in pages.values()}
+    for place in places if len(places) > 1 else ():
+        elsewhere = {name for each in places if each is not place for name in each.own}
+        here = {page.role for name, page in pages.items() if name not in elsewhere}
+        for role in step.roles():
+            if role in everywhere and role not in here:
+                yield Finding("no-instrument", item.place,
+                              f"step '{step.name}' needs a {role}, and {place.name} has none")
 
 
 def _settings(step: Step, item: Item, pages: Mapping[str, Page]) -> Iterator[Finding]:

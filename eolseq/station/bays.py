@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from eolseq.clock import Clock
 from eolseq.errors import StationFault
@@ -62,45 +62,57 @@ def members(station: Station, place: BayPlace, roles: Mapping[str, str]) -> dict
     return {**found, **{roles[name]: name for name in usable if name in place.own}}
 
 
-def misfits(station: Station, roles: Mapping[str, str]) -> list[str]:
+class Misfit(NamedTuple):
+    """What does not fit between the bays of a station and the parts of its instruments, and where in its file."""
+
+    what: str
+    at: tuple[str | int, ...]
+
+
+def misfits(station: Station, roles: Mapping[str, str]) -> list[Misfit]:
     """What is wrong with the bays of a station, now that the part is known which every instrument plays."""
     guards = {name for name, role in roles.items() if role == "guard_unit"}
     if len(station.places) == 1 and not station.places[0].guard:
-        return [] if len(guards) == 1 else [f"This station has {len(guards)} guard units; it needs exactly one for "
-                                            "its bay."]
-    found = [f"{each.guard}, the guard of {each.name}, is a {roles.get(each.guard, 'thing unknown')}."
-             for each in station.places if each.guard not in guards]
-    found += [f"{name} is a guard unit of no bay." for name in sorted(guards - {e.guard for e in station.places})]
+        return [] if len(guards) == 1 else [Misfit(f"This station has {len(guards)} guard units; it needs exactly one "
+                                                   "for its bay.", ("instruments",))]
+    found = [Misfit(f"{each.guard}, the guard of {each.name}, is a {roles.get(each.guard, 'thing unknown')}.",
+                    ("bays", number, "guard"))
+             for number, each in enumerate(station.places) if each.guard not in guards]
+    found += [Misfit(f"{name} is a guard unit of no bay.", ("instruments", name))
+              for name in sorted(guards - {e.guard for e in station.places})]
     own = {name for each in station.places for name in each.own}
     shared = [name for name in roles if name not in own and name not in guards]
-    found += _doubles(shared, roles, "shared")
-    for each in station.places:
-        found += _doubles(each.own, roles, f"at {each.name}")
-    found += [f"{name}, a residual meter, is shared; dead is proved at each bay by a meter of its own."
+    found += _doubles({name: ("instruments", name) for name in shared}, roles, "shared")
+    for number, each in enumerate(station.places):
+        found += _doubles({name: ("bays", number, "instruments", i) for i, name in enumerate(each.own)}, roles,
+                          f"at {each.name}")
+    found += [Misfit(f"{name}, a residual meter, is shared; dead is proved at each bay by a meter of its own.",
+                     ("instruments", name))
               for name in shared if roles[name] == "residual_meter" and len(station.places) > 1]
     return found + _double_channels(station, roles)
 
 
-def _doubles(names: Iterable[str], roles: Mapping[str, str], where: str) -> list[str]:
+def _doubles(names: Mapping[str, tuple[str | int, ...]], roles: Mapping[str, str], where: str) -> list[Misfit]:
     seen: dict[str, str] = {}
     found = []
-    for name in names:
+    for name, at in names.items():
         first = seen.setdefault(roles.get(name, name), name)
         if first != name:
-            found.append(f"{first} and {name} {where} are both a {roles.get(name)}.")
+            found.append(Misfit(f"{first} and {name} {where} are both a {roles.get(name)}.", at))
     return found
 
 
-def _double_channels(station: Station, roles: Mapping[str, str]) -> list[str]:
+def _double_channels(station: Station, roles: Mapping[str, str]) -> list[Misfit]:
     """A channel of one switching unit belongs to one bay."""
     seen: dict[tuple[str, int], str] = {}
     found = []
-    for place in station.places:
+    for number, place in enumerate(station.places):
         unit = members(station, place, roles).get("switching_unit", "")
         for name, channel in place.connections.items():
             first = seen.setdefault((unit, channel), place.name)
             if first != place.name:
-                found.append(f"Channel {channel} ({name} of {place.name}) is one of {first} already.")
+                found.append(Misfit(f"Channel {channel} ({name} of {place.name}) is one of {first} already.",
+                                    ("bays", number, "connections", name)))
     return found
 
 

@@ -234,7 +234,7 @@ def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Lin
     if wrong:
         for link in links:
             link.close()
-        raise StationFault(" ".join(wrong), "Have the station file corrected.")
+        raise StationFault(" ".join(each.what for each in wrong), "Have the station file corrected.")
     identities = {name: each.identity for name, each in opened.items()}
     if len(station.places) == 1 and not station.places[0].guard:
         return OpenStation(station, parts.players, identities, (open_only_bay(station, parts, clock, settings),), links)
