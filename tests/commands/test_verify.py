@@ -32,9 +32,10 @@ steps:
 
 @pytest.fixture
 def station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    """A simulated station that asks for verification."""
+    """A simulated station that asks for verification; without reference meters, which take their time."""
     monkeypatch.chdir(tmp_path)
-    text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    text = re.sub(r"\nreference_meters:.*?\n\n", "\n", (ROOT / "simulators/demo-station.yaml").read_text("utf-8"), count=1,
+                  flags=re.S)
     Path("station.yaml").write_text(text.replace("\ncheck", "\n#check") + CHECKS, "utf-8")
     Path("short.yaml").write_text(SHORT, "utf-8")
     return "station.yaml"
@@ -67,6 +68,19 @@ def test_units_are_refused_until_every_instrument_holds_and_when_one_has_drifted
     assert Records.open(Path("records")).entry(found["instruments"][0]["entry"]).payload["kind"] == "verification"
     assert main(unit) == 3
     assert "resistance (RM-4 SIM-0004) did not hold at its last verification" in capsys.readouterr().out
+
+
+def test_a_reference_meter_of_the_simulator_is_read_and_nobody_types(
+        station: str, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    Path("gauge.yaml").write_text(text, "utf-8")
+    assert verify("gauge.yaml", "gauge") == 0
+    told = capsys.readouterr().out
+    assert "pressure at 10 bar: 1000040 Pa, pass" in told and "Pump to about 10 bar on standard" in told
+    Path("gauge.yaml").write_text(text + 'faulty: ["gauge:reading-stuck"]\n', "utf-8")
+    assert verify("gauge.yaml", "gauge") == 1
+    assert "gauge (entry 2): FAIL. Pressure at 5 bar is 0 Pa" in capsys.readouterr().out
+    assert verify(station, "gauge") == 3 and "no reference meter here shows whether gauge" in capsys.readouterr().err
 
 
 def test_wrong_use(station: str, capsys: pytest.CaptureFixture[str]) -> None:
