@@ -15,7 +15,7 @@ from eolseq.bands.band import Outcome
 from eolseq.engine.events import SafetyState
 from eolseq.engine.run import RunResult
 from eolseq.errors import EolseqError, RecordFault, Refused, StationFault
-from eolseq.line.after_pass import FATES, AfterPass
+from eolseq.line.after_pass import FATES, PLATE, AfterPass
 from eolseq.line.around import Around, Due, Tell
 from eolseq.line.crew import Hazard
 from eolseq.line.label_code import looks_like_code
@@ -34,6 +34,8 @@ TICK = 0.2  # s between two looks at the clock, the lock and whether the shift i
 NEXT_UNIT = "Open the guard, put the unit in and connect it. Then scan its rating plate."
 NEXT_AFTER = "Then scan the next unit."
 LAST_CHECK = "Type =challenge now. =end once more ends the shift without; units are refused then until there was one."
+TYPED = "The serial was typed twice; no rating plate was scanned for this test."
+TYPED_BACK = "After the pass the rating plate was typed twice; it was not scanned."
 
 
 class Shift:
@@ -184,7 +186,7 @@ class Shift:
         except Refused as error:
             self._words.refuse(error)
             return
-        self._people.once_known(Hazard.of(sequence), scan, partial(self._test, serial, sequence))
+        self._people.once_known(Hazard.of(sequence), scan, partial(self._test, serial, sequence, scan.typed))
 
     def _sequence_of(self, scan: Scan) -> tuple[str, Sequence]:
         if looks_like_code(scan.text):
@@ -194,10 +196,12 @@ class Shift:
                           "To show the station its reference units, type =challenge.")
         return unit_in(scan.text, self._around.rules, self._around.sequences)
 
-    def _test(self, serial: str, sequence: Sequence) -> None:
-        """One unit: contact open, test, outcome, then what follows it."""
+    def _test(self, serial: str, sequence: Sequence, typed: bool) -> None:
+        """One unit: contact open, test, outcome, then what follows it. A serial that was typed is a remark."""
         self._stand(Situation.RUNNING, "")
         with self._turning_away(serial):
+            if typed:
+                self._around.log.append(Remark(serial=serial, reason=TYPED))
             self._around.let_go(False)
             result = self._around.test(serial, sequence, self._people.crew, self._tell)
             self._count.take(result)
@@ -266,7 +270,11 @@ class Shift:
             self._people.badge(scan)
             return
         if not scan.command:
+            pending = self._after.pending
+            asked = pending is not None and PLATE in pending.want
             note = self._after.scanned(scan, self._people.by)
+            if scan.typed and asked and pending is not None and PLATE not in pending.want:
+                self._around.log.append(Remark(serial=pending.serial, reason=TYPED_BACK))
         else:
             note = self._after.command(scan.command, self._people.by) if scan.command in FATES else None
             note = note or Note("NOT NOW", f"={scan.command} can wait. {self._after.do()}")

@@ -14,11 +14,13 @@ from eolseq.commands.run import _print_paper
 from eolseq.engine.events import StepBegins
 from eolseq.engine.run import RunResult
 from eolseq.errors import InUse, RecordFault
+from eolseq.line.shift import TYPED, TYPED_BACK
 from eolseq.line.shift_events import Note, Situation, Stands, UnitOver
+from eolseq.line.unit_state import Standing, state_of
 from eolseq.records.reader import Records
 from eolseq.screen.shift_model import ShiftView
 from tests.line.labels import SEQUENCE, SERIAL, STATION, MemoryPrinter, log_with, paper
-from tests.shift_rig import ShiftRig
+from tests.shift_rig import ShiftRig, typed
 
 GOOD, NEXT = "DH6-00000001", "DH6-00000002"
 
@@ -83,3 +85,16 @@ def test_a_result_that_cannot_be_entered_during_a_shift_is_told_its_way(folder: 
     with pytest.raises(InUse, match=word) as raised:
         enter._log_of(SimpleNamespace(earlier=SimpleNamespace(folder=folder)))  # type: ignore[arg-type]
     assert "End the other eolseq" in str(raised.value) and raised.value.exit_code == 3
+
+
+@pytest.mark.parametrize("way", ["scanned", "typed"])
+def test_a_serial_or_plate_that_was_typed_is_a_remark(way: str, tmp_path: Path) -> None:
+    with ShiftRig(tmp_path) as rig:
+        plate = typed(rig.plate_of(GOOD))
+        odd = {Situation.WAITING: [typed(GOOD)] * 2, Situation.PLATE: [plate] * 2} if way == "typed" else None
+        rig.run([] if odd else [GOOD], odd)
+        said = [(each["serial"], each["reason"]) for each in rig.entries("remark")]
+        assert rig.outcomes() == [(GOOD, "pass")] and "UNIT DONE" in rig.notes()
+        state = state_of(Records.open(Path(rig.station.records)), GOOD)
+    assert said == ([(GOOD, TYPED), (GOOD, TYPED_BACK)] if odd else [])
+    assert state.standing is Standing.PASSED, "a remark speaks against nothing"
