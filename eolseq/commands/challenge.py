@@ -76,7 +76,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _bays(options: argparse.Namespace, station: Station) -> tuple[str, ...]:
-    """The bays to challenge; WrongUse where it is not clear which, since each has relays, leads and a guard of its own."""
+    """The bays to challenge; WrongUse where it is not clear which, since each has relays, leads and a guard."""
     names = ", ".join(station.bays)
     if options.all and options.bay is None:
         return station.bays
@@ -254,7 +254,8 @@ def record(log: Log, station: Station, challenge: Challenges, sequence: Sequence
 def _report(station: Station, shown: list[Shown], bay: str) -> None:
     from eolseq.commands.checking import suspect_words
 
-    said = [f"{each.outcome.upper():6}  {each.name}{_at(station, bay)}: {each.expected}; {each.found}" for each in shown]
+    at = _at(station, bay)
+    said = [f"{each.outcome.upper():6}  {each.name}{at}: {each.expected}; {each.found}" for each in shown]
     if any(each.outcome != "caught" for each in shown):
         said += ["The station is LOCKED.", *suspect_words(Path(station.records), [e.name for e in station.instruments])]
     for line in said:

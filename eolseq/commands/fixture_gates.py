@@ -7,15 +7,17 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused, StationFault, Stopped
+from eolseq.verification.counters import jumped
+from eolseq.verification.standing import Reason
 
 if TYPE_CHECKING:
     from eolseq.clock import Clock
     from eolseq.records.log import Log
     from eolseq.sequence.model import Sequence
+    from eolseq.station.counts import SharedCounts
     from eolseq.station.fixture_fields import FixtureRules
     from eolseq.station.open import OpenStation
     from eolseq.verification.fixtures import Told
-    from eolseq.verification.standing import Reason
 
 
 class FixtureGate:
@@ -112,8 +114,8 @@ def _never(source: str, _: Mapping[str, Any]) -> None:
 class CounterGate:
     """Refuses units while an instrument's own count of tests shows that it was used outside the program."""
 
-    def __init__(self, opened: OpenStation, log: Log) -> None:
-        self._opened, self._log = opened, log
+    def __init__(self, opened: OpenStation, log: Log, bay: str = "") -> None:
+        self._opened, self._log, self._bay = opened, log, bay or opened.bays[0].name
 
     def __call__(self, serial: str) -> None:
         """Raise Refused, with every instrument whose count moved since the log last knew it."""
@@ -121,6 +123,9 @@ class CounterGate:
         from eolseq.records.tail import newest_first
         from eolseq.verification.counters import KINDS, counter_reason, counts_back
 
+        if self._opened.counts is not None:
+            self._look_at_bay(self._opened.counts)
+            return
         found = []
         for name, now in counters_of(self._opened).items():
             identity = self._opened.identities[name]
@@ -129,6 +134,55 @@ class CounterGate:
             found += [reason] if reason is not None else []
         if found:
             raise _refusal(found)
+
+
+    def _look_at_bay(self, counts: SharedCounts) -> None:
+        """Where there are several bays: hold what is free now against what is known; who has the rest looks there."""
+        looked = counts.look(self._bay, self._opened.bay(self._bay).players)
+        for name, now in looked.items():
+            if name in counts.unsure and _against_log(self._opened, self._log, name, now) is None:
+                counts.settle(name)
+        for name in counts.noted & counts.moved.keys():
+            if verified_since(self._opened, self._log, name):
+                counts.settle(name)
+        found = [jumped(name, *counts.moved[name]) for name in counts.moved
+                 if name in self._opened.bay(self._bay).players]
+        found += [Reason(f"The test counter of {name} could not be read after it was used.",
+                         f"Verify it: eolseq verify {name}.")
+                  for name in looked if name in counts.unsure and name not in counts.moved]
+        if found:
+            raise _refusal(found)
+
+
+def start_counts(opened: OpenStation, log: Log) -> None:
+    """Where there are several bays: look at every count as the station is opened, and hold it against the log."""
+    counts = opened.counts
+    if counts is None:
+        return
+    counts.start(strict=opened.station.checks is not None)
+    for name, now in counts.known().items() if counts.strict else ():
+        known = _against_log(opened, log, name, now)
+        if known is not None:
+            counts.moved[name] = (known, now)
+
+
+def _against_log(opened: OpenStation, log: Log, name: str, now: int) -> int | None:
+    """The count that the log knows, where what an instrument shows is another; else None."""
+    from eolseq.records.tail import newest_first
+    from eolseq.verification.counters import KINDS, of_all_bays
+
+    identity = opened.identities[name]
+    newest = newest_first(log.path, log.origin, KINDS)
+    return of_all_bays(name, now, (identity.model, identity.serial), newest)
+
+
+def verified_since(opened: OpenStation, log: Log, name: str) -> bool:
+    """Whether a verification that an instrument passed took note of its count after the last run that did."""
+    from eolseq.records.tail import newest_first
+    from eolseq.verification.counters import KINDS, noted
+
+    identity = opened.identities[name]
+    return noted((identity.model, identity.serial), newest_first(log.path, log.origin, KINDS))
 
 
 def _refusal(reasons: list[Reason]) -> Refused:

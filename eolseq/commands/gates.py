@@ -75,7 +75,7 @@ def gates_of(setting: Setting) -> Gates:
                                                          setting.pages.values()):
         from eolseq.commands.fixture_gates import CounterGate
 
-        of_unit.append(CounterGate(setting.opened, setting.log))
+        of_unit.append(CounterGate(setting.opened, setting.log, bay))
     if setting.opened.station.fixtures:
         from eolseq.commands.fixture_gates import FixtureGate
 

@@ -225,12 +225,12 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = Non
 
 
 def counters_of(opened: OpenStation) -> dict[str, int]:
-    """How many tests each instrument that keeps a count says it has made; none where bays share instruments.
+    """How many tests each instrument that keeps a count says it has made; at several bays, as far as it is known.
 
-    Another bay's test between the two looks of a run would be taken for a use outside the program.
+    Another bay may be in the middle of a test with it; then nobody knows its count for certain.
     """
-    if len(opened.bays) > 1:
-        return {}
+    if opened.counts is not None:
+        return opened.counts.known()
     found = {name: player.count() for name, player in opened.bays[0].players.items()}
     return {name: count for name, count in found.items() if count is not None}
 
@@ -239,6 +239,8 @@ def counters_after(opened: OpenStation) -> dict[str, int]:
     """The same after something was measured, which must be recorded whether a count can be read or not."""
     from contextlib import suppress
 
+    if opened.counts is not None:
+        return opened.counts.known(moved=True)
     with suppress(StationFault):
         return counters_of(opened)
     return {}
@@ -265,6 +267,10 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
             log.append(entries.Lock(reason=danger.what, do=danger.do))
             raise danger
         _tidy(log, station)
+        if opened.counts is not None:
+            from eolseq.commands.fixture_gates import start_counts
+
+            start_counts(opened, log)
         if station.fixtures:
             from eolseq.commands.covering import told_in
             from eolseq.verification.fixtures import zeros_now

@@ -15,6 +15,7 @@ from eolseq.guard.power import Door, LockedRed
 from eolseq.guard.watcher import StopLine, Watcher
 from eolseq.instruments.roles import ROLES, Instrument
 from eolseq.station.bay_fields import BayPlace
+from eolseq.station.counts import SharedCounts
 from eolseq.station.desk import Desk, Reach
 from eolseq.station.file import Station
 from eolseq.station.switching import CARRIED_BY, BaySwitch, Turn
@@ -140,8 +141,8 @@ class Parts:
 
 
 def open_bays(station: Station, parts: Parts, clock: Clock,
-              settings: GuardSettings) -> tuple[tuple[OpenBay, ...], Desk]:
-    """The bays of a station with several, their watchers looking, and the Desk."""
+              settings: GuardSettings) -> tuple[tuple[OpenBay, ...], Desk, SharedCounts]:
+    """The bays of a station with several, their watchers looking, the Desk, and what is known of counts of tests."""
     roles = {name: player.role for name, player in parts.players.items()}
     own = {name for place in station.places for name in place.own}
     shared = {name for name, role in roles.items()
@@ -149,12 +150,13 @@ def open_bays(station: Station, parts: Parts, clock: Clock,
     desk = Desk(clock, shared, Reach(routes(station, roles), [each.name for each in station.places]))
     desk.on_return = lambda name: parts.stops[name].clear_abort()
     turns = {name: Turn(clock) for name, role in roles.items() if role == "switching_unit"}
-    return tuple(_open_bay(station, place, parts, roles, desk, turns, clock, settings)
-                 for place in station.places), desk
+    counts = SharedCounts(parts.players, desk)
+    return tuple(_open_bay(station, place, parts, roles, desk, turns, clock, settings, counts)
+                 for place in station.places), desk, counts
 
 
 def _open_bay(station: Station, place: BayPlace, parts: Parts, roles: Mapping[str, str], desk: Desk,
-              turns: Mapping[str, Turn], clock: Clock, settings: GuardSettings) -> OpenBay:
+              turns: Mapping[str, Turn], clock: Clock, settings: GuardSettings, counts: SharedCounts) -> OpenBay:
     names = members(station, place, roles)
     by_role: dict[str, Any] = {role: parts.players[name] for role, name in names.items()}
     if "switching_unit" in names:
@@ -166,7 +168,7 @@ def _open_bay(station: Station, place: BayPlace, parts: Parts, roles: Mapping[st
     watcher.start([*lines, _waiting(place.name, desk)])
     players = {name: parts.players[name] for name in (*names.values(), place.guard)}
     return OpenBay(place.name, players, by_role, watcher, door, place.connections,
-                   _lease(place.name, names, watcher, door, desk))
+                   _lease(place.name, names, watcher, door, desk, counts))
 
 
 def open_only_bay(station: Station, parts: Parts, clock: Clock, settings: GuardSettings) -> OpenBay:
@@ -232,20 +234,29 @@ def _waiting(bay: str, desk: Desk) -> StopLine:
     return StopLine("the Desk", lambda _: None, lambda: desk.withdraw(bay), lambda: None, lambda: False)
 
 
-def _lease(bay: str, names: Mapping[str, str], watcher: Watcher, door: Door, desk: Desk) -> Lease:
-    """Around each step: all its instruments, until its bay is dead and its relays are open."""
+def _lease(bay: str, names: Mapping[str, str], watcher: Watcher, door: Door, desk: Desk,
+           counts: SharedCounts) -> Lease:
+    """Around each step: all its instruments, until its bay is dead and its relays are open; their counts are held."""
 
     @contextmanager
     def lease(roles: Iterable[str], tell: Callable[[str], None]) -> Iterator[None]:
-        held = desk.take(bay, [names[role] for role in roles if role in names], watcher.check, tell)
+        wanted = [names[role] for role in roles if role in names]
+        held = desk.take(bay, wanted, watcher.check, tell)
         try:
+            counts.begins(bay, wanted)
             yield
         except LockedRed as error:
             desk.lock(error)  # what it holds stays where it is
             raise
         except BaseException:
-            desk.give_back(bay, held, dead=not door.voltage_possible)
+            give_back(wanted, held)
             raise
-        desk.give_back(bay, held, dead=not door.voltage_possible)
+        give_back(wanted, held)
+
+    def give_back(wanted: list[str], held: frozenset[str]) -> None:
+        dead = not door.voltage_possible
+        if dead:
+            counts.ends(wanted, watcher.allow_reads)
+        desk.give_back(bay, held, dead=dead)
 
     return lease

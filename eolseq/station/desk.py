@@ -129,6 +129,17 @@ class Desk:
             raise
         return request.names
 
+    def take_if_free(self, bay: str, names: Iterable[str]) -> frozenset[str] | None:
+        """These instruments, as far as they are shared, if all are free and nobody waits for one; else None at once."""
+        wanted = frozenset(names) & self.shared
+        with self._one_at_a_time:
+            self._refuse_second(bay)
+            busy = any(name in self._held or self._flying.get(name) for name in wanted)
+            if busy or self.locked is not None or any(wanted & each.names for each in self._line):
+                return None
+            self._held.update(dict.fromkeys(wanted, bay))
+            return wanted
+
     def give_back(self, bay: str, names: Iterable[str], *, dead: bool) -> None:
         """End a lease, if its bay is dead and every way from its instruments to it was seen open.
 

@@ -7,6 +7,7 @@ watcher starts, every output is turned off and the bay is proved dead, before an
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,6 +25,7 @@ from eolseq.instruments.register_model import RegisterPage
 from eolseq.instruments.register_player import RegisterPlayer
 from eolseq.instruments.roles import ROLES
 from eolseq.station.bays import OpenBay, Parts, misfits, open_bays, open_only_bay
+from eolseq.station.counts import SharedCounts
 from eolseq.station.desk import Desk
 from eolseq.station.file import InstrumentPlace, Station
 
@@ -43,6 +45,7 @@ class OpenStation:
     bays: tuple[OpenBay, ...]
     links: tuple[Link, ...]
     desk: Desk | None = None  # None where there is one bay
+    counts: SharedCounts | None = None  # the same
     measured_zeros: Mapping[str, Mapping[str, FixtureZero]] | None = None  # by bay and fixture, once the log was asked
 
     @property
@@ -62,6 +65,10 @@ class OpenStation:
     def of_several(self, bay: str) -> str:
         """The name of a bay where there are several; empty where there is one, of which all in the log is."""
         return bay if len(self.bays) > 1 else ""
+
+    def noting(self, bay: str) -> AbstractContextManager[None]:
+        """For the block, a verification at a bay takes note of counts of tests as they are."""
+        return nullcontext() if self.counts is None else self.counts.noting(bay)
 
     @property
     def by_role(self) -> Mapping[str, Any]:
@@ -238,5 +245,5 @@ def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Lin
     identities = {name: each.identity for name, each in opened.items()}
     if len(station.places) == 1 and not station.places[0].guard:
         return OpenStation(station, parts.players, identities, (open_only_bay(station, parts, clock, settings),), links)
-    bays, desk = open_bays(station, parts, clock, settings)
-    return OpenStation(station, parts.players, identities, bays, links, desk)
+    bays, desk, counts = open_bays(station, parts, clock, settings)
+    return OpenStation(station, parts.players, identities, bays, links, desk, counts)

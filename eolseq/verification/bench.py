@@ -83,6 +83,10 @@ class Verifier:
 
     def verify(self, chosen: tuple[str, ...]) -> Verified:
         """Run the plan, then look at relays and guard, as far as they were chosen."""
+        with self.opened.noting(self.bay.name):
+            return self._verified(chosen)
+
+    def _verified(self, chosen: tuple[str, ...]) -> Verified:
         here = self.opened.bay(self.bay.name)
         self._refuse_others(chosen)
         station = self.opened.station

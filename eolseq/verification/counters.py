@@ -84,23 +84,64 @@ def counter_reason(name: str, now: int, log: Iterable[Counted]) -> Reason | None
     slack = 0
     for each in log:
         if known is not None and each.begin is not None and not known <= each.begin <= known + slack:
-            return _jumped(name, known, each.begin)
+            return jumped(name, known, each.begin)
         begin = known if each.begin is None else each.begin
         if each.end is None:  # the program ended in that run, or the count could not be read after it
             known, slack = begin, each.energised
         elif begin is not None and each.end < begin and each.begin is not None:
-            return _jumped(name, begin, each.end)
+            return jumped(name, begin, each.end)
         else:
             known, slack = each.end, 0
     if known is None or known <= now <= known + slack:
         return None
-    return _jumped(name, known, now)
+    return jumped(name, known, now)
 
 
-def _jumped(name: str, known: int, now: int) -> Reason:
+def jumped(name: str, known: int, now: int) -> Reason:
+    """That a count is not the one which is known, and what to do."""
     what = f"{now - known} tests were made outside the program" if now > known else "it went back"
     return Reason(f"The test counter of {name} was {known} and is {now}: {what}.",
                   f"Find out who used it. Verify it: eolseq verify {name}.")
+
+
+def of_all_bays(name: str, now: int, physical: tuple[str, str], newest: Iterable[Mapping[str, Any]]) -> int | None:
+    """Where several bays use an instrument: the count that the log knows, if what it shows now cannot follow from it.
+
+    From the newest entry of a run on a unit, or of a verification that it passed, which gives its count, it may have
+    moved by what was energised since, and by all that was energised in runs that were cut off: what those did is not
+    known for certain.
+    """
+    known: int | None = None
+    more, cut = 0, set[int]()
+    for payload in newest:
+        kind = payload["kind"]
+        if kind == "abandon":
+            cut.add(payload["run"])
+        elif kind == "energise":
+            more += payload["source"] == name and (known is None or payload["run"] in cut)
+        elif known is None:
+            known = _count_in(payload, physical)
+        if kind == "begin":
+            cut.discard(payload["index"])
+        if known is not None and not cut:
+            break
+    return None if known is None or known <= now <= known + more else known
+
+
+def noted(physical: tuple[str, str], newest: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether the newest entry that gives an instrument's count is a verification that it passed."""
+    return next((payload["kind"] == "verification" for payload in newest
+                 if payload["kind"] != "energise" and _count_in(payload, physical) is not None), False)
+
+
+def _count_in(payload: Mapping[str, Any], physical: tuple[str, str]) -> int | None:
+    """The count that an entry gives for certain: of a run on a unit, or of a verification that was passed."""
+    kind = payload["kind"]
+    if kind == "verification":
+        named = payload["instrument"]
+        return named.get("counter") if payload["outcome"] == "pass" and _physical(named) == physical else None
+    mine = None if kind not in ("begin", "end") or reserved(str(payload["serial"])) else _mine(payload, physical)
+    return None if mine is None else mine.get("counter")
 
 
 def _physical(named: Mapping[str, Any]) -> tuple[str, str]:

@@ -58,6 +58,7 @@ class NestRig(BaysRig):
             self.hall.bays[name].fixture.plug = ohms
 
     def _make(self, bay: str, job: Job) -> UnitRun:
+        self.bays[bay].watcher.seen_open = False  # the guard is opened for this unit, as in a shift
         self.before_unit(bay, job.serial)
         gates = gates_of(Setting(job.sequence, self.opened, self.pages, self.log, self.clock, bay=bay))
         return UnitRun(self.clock, job.sequence, self.bays[bay], self.log,
