@@ -306,7 +306,7 @@ def _first_of(result: RunResult) -> str:
 def _due_do(due: list[Due]) -> str:
     """What to do about the checks that are due."""
     checks = list(dict.fromkeys(each.check for each in due if each.check))
-    return f"To do it now, type {' or '.join(f'={each}' for each in checks)}." if checks else due[0].do
+    return f"To do the check now, type {' or '.join(f'={each}' for each in checks)}." if checks else due[0].do
 
 
 def _due_why(due: list[Due]) -> str:

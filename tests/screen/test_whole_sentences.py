@@ -186,7 +186,7 @@ def running() -> list[object]:
 
 
 @pytest.mark.parametrize("do", [ANOTHER, f"Look at the printer. {ANOTHER}", "To print it, type =not-found.",
-                                "To do it now, type =verify or =challenge.",
+                                "To do the check now, type =verify or =challenge.",
                                 "VOLTAGE MAY HAVE BEEN ON: keep out until every output is proved off. Unit "
                                 f"{SERIAL} needs a new run from the start."])
 def test_what_the_bay_waits_for_is_whole(do: str) -> None:
