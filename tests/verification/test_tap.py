@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from eolseq.__main__ import main
 from eolseq.bands.band import Outcome, Reading, judge
 from eolseq.bands.uncertainty import Span, read_accuracy
 from eolseq.commands.verify import _words
@@ -264,3 +265,15 @@ def test_a_residual_meter_that_cannot_bear_the_ceiling_reads_no_tap(rig: Rig) ->
     with pytest.raises(Refused, match="2828 V can stand at its input"):
         verifier(rig, pages=small).verify(("continuity",))
     assert not any(each.get("output") == "on" for each in rig.world.changes)
+
+
+def test_check_of_a_station_file_says_that_its_residual_meter_may_read_no_tap(
+        tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page, station = tmp_path / "small.yaml", tmp_path / "station.yaml"
+    page.write_text((ROOT / "drivers/dv-2.yaml").read_text("utf-8").replace("to: 9 kV", "to: 2.5 kV"), encoding="utf-8")
+    station.write_text(TEXT.replace("drivers/dv-2.yaml", str(page)), encoding="utf-8")
+    assert main(["check", str(station)]) == 2
+    assert "residual reads to 2.5 kV only; 2828 V can stand at its input" in capsys.readouterr().out
+    station.write_text(TEXT, encoding="utf-8")
+    assert main(["check", str(station)]) == 0
+    assert "really goes off" not in capsys.readouterr().out
