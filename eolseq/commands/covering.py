@@ -85,8 +85,11 @@ def present_of(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any]
     station = opened.station
     if station.checks is None:
         return None
+    covering = covering_of(station, sequence)
+    if bay:
+        covering = covering._replace(do=f"{covering.do.removesuffix('.')} --bay {bay}.")
     return Present(now, station.checks, on_bench(opened, pages), station.certified, station.digest, sequence.name,
-                   sequence.digest, log.runs_since, covering_of(station, sequence), since_of(log, sequence.name, bay),
+                   sequence.digest, log.runs_since, covering, since_of(log, sequence.name, bay),
                    bay)
 
 

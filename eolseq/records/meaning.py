@@ -5,6 +5,7 @@ It is given genuine payloads only, in their order, and never trusts one to be co
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -56,7 +57,8 @@ class Meaning:
         self.whole = True
         self._open: dict[int, _Open] = {}
         self._units: dict[str, _Unit] = {}
-        self._counters: dict[tuple[str, str], int] = {}
+        self._counters: dict[tuple[str, str], tuple[int, int]] = {}  # the count, and how often it was energised then
+        self._sources: Counter[str] = Counter()  # how often each source was energised, by its name
         self._last_time = ""
         self._last_clock: tuple[str, datetime, float] | None = None
         self._standing: Standing | None = None
@@ -137,6 +139,7 @@ class Meaning:
         if kind == "energise":
             unit = self._units[serial]
             self._open[run] = _Open(serial, True)
+            self._sources[str(payload.get("source"))] += 1
             applied = payload.get("kind_of_step") == WITHSTAND
             self._units[serial] = unit._replace(applications=unit.applications + applied)
         elif kind != "reading":
@@ -164,18 +167,22 @@ class Meaning:
                              f"{serial} {said} times so far; the log shows {counted}.")
 
     def _counters_at(self, line: int, index: int, payload: Mapping[str, Any], *, ended: bool) -> None:
-        """An instrument that counts its tests must begin a run where it ended the last one."""
+        """An instrument that counts its tests must begin a run where the log left it.
+
+        What was energised since, by a neighbour's run or one that was cut off, may have moved it.
+        """
         for each in payload.get("instruments") or ():
             counter = each.get("counter")
             if counter is None:
                 continue
             instrument = (str(each["model"]), str(each["serial"]))
-            known = self._counters.get(instrument)
-            if known is not None and (counter < known if ended else counter != known):
+            energised = self._sources[str(each["name"])]
+            known, before = self._counters.get(instrument, (None, 0))
+            if known is not None and (counter < known or (counter > known + energised - before and not ended)):
                 what = f"{counter - known} tests were made outside this log" if counter > known else "it went back"
                 self.report.note(line, index, "counter jumped", f"The test counter of {each['name']} ({instrument[0]} "
                                  f"{instrument[1]}) was {known} and is {counter}: {what}.")
-            self._counters[instrument] = int(counter)
+            self._counters[instrument] = (int(counter), energised)
 
     def _clock(self, line: int, index: int, payload: Mapping[str, Any]) -> None:
         time, report = payload["time"], self.report

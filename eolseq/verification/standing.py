@@ -236,7 +236,8 @@ def _challenge(present: Present, past: list[Past], mine: list[Past]) -> list[Rea
     last = mine[-1] if mine else None
     if last is None:
         with_it = f" with {present.covering.name}" if present.covering.name else ""
-        return [Reason(f"The station was never challenged{with_it}.", do, own)]
+        at = f" at {present.bay}" if present.bay else ""
+        return [Reason(f"The station was never challenged{at}{with_it}.", do, own)]
     changed = _file_changed(present, last)
     if changed:
         return [Reason(f"{changed} (entry {last.index}).", do, own)]

@@ -20,6 +20,7 @@ from eolseq.engine.run import UnitRun
 from eolseq.engine.schedule import Job
 from eolseq.errors import Refused, StationFault
 from eolseq.instruments.page import load_page
+from eolseq.records.audit import audit
 from eolseq.records.entries import InstrumentNamed, Verification
 from eolseq.records.reader import Records
 from eolseq.station.checks import Checks, Demand
@@ -225,3 +226,15 @@ def test_a_stranger_between_two_leases_of_one_run_is_found_before_voltage(quick_
         outcomes = rig.outcomes(1)
         assert Outcome.PASS not in outcomes and Outcome.FAIL not in outcomes
         assert not any(each.get("name") == T and each.get("output") == "on" for each in rig.hall.changes)
+
+
+def test_the_audit_takes_no_neighbour_for_a_stranger(quick_path: Path) -> None:
+    with CountingRig(quick_path) as rig:
+        assert rig.outcomes(1) == [Outcome.PASS] * 4
+        path, tester = rig.log.path, rig.hall.sources[T]
+        assert not [each for each in audit(path).notes if each.name == "counter jumped"]
+        tester.tests += 1
+        rig.opened.counts.start()  # as if nobody had looked
+        assert rig.outcomes(41) == [Outcome.PASS] * 4
+    jumps = [each for each in audit(path).notes if each.name == "counter jumped"]
+    assert len(jumps) == 1 and "made outside this log" in jumps[0].meaning
