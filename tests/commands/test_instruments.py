@@ -66,7 +66,7 @@ def test_a_trace_is_never_written_over_an_old_one(folder: Path, capsys: pytest.C
     ({r"(serial: SIM-0005, calibrated_until: )2099-12-31": r"\g<1>2020-12-31"}, 1,
      ["SEE BELOW", "was good until 2020-12-31"]),
     ({r"\nguard:": "\nchecks: {verification: {every: day}, challenge: {every: day}}\n\nguard:"}, 1,
-     ["power (PS-9 SIM-0003)", "never verified", "The station was never challenged"]),
+     ["power: (PS-9 SIM-0003) was never verified", "The station was never challenged"]),
     ({r"\nguard:": "\nfaulty: [current:silent]\n\nguard:"}, 5, ["NO ANSWER", "current: did not finish its answer"]),
 ])
 def test_what_is_not_in_order(folder: Path, capsys: pytest.CaptureFixture[str], changes: dict[str, str], code: int,
