@@ -24,7 +24,7 @@ class Checked(checking.StandingGate):
     """A gate that takes every check as passed."""
 
     def __init__(self, *_: Any, **__: Any) -> None:
-        self._refusal = None
+        self._found = []
 
 
 if __name__ == "__main__":
