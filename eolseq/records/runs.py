@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import takewhile
 from json import loads
+from sys import intern
 from typing import Any, NamedTuple
 
 from eolseq.errors import NotGenuine, RecordFault, Refused
@@ -65,21 +66,32 @@ class Carried:
     payload: Mapping[str, Any]
 
 
+LABEL_FIELDS = ("event", "end", "copy", "of")
+"""What is kept of a label's entry; its texts would fill the memory of a station in a year."""
+
+
 class AboutUnit:
-    """An entry of OF_UNIT: its index, kind and time; its payload is decoded when it is first asked for."""
+    """An entry of OF_UNIT: its index, kind and time; its payload is decoded when it is first asked for.
+
+    Of a label the values of LABEL_FIELDS are kept alone, bare: a station has several such entries for each unit.
+    """
 
     __slots__ = ("_line", "_payload", "index", "kind", "time")
 
     def __init__(self, index: int, kind: str, time: str, payload: Mapping[str, Any], line: bytes = b"") -> None:
-        self.index, self.kind, self.time = index, kind, time
-        self._payload, self._line = payload, line
+        self.index, self.kind, self.time, self._line = index, kind, time, line
+        self._payload: Mapping[str, Any] | tuple[str, int, int, str] = payload
+        if kind == "label":
+            event, end, copy, of = (payload[name] for name in LABEL_FIELDS)
+            self._payload = (intern(event), end, copy, intern(of))
 
     @property
     def payload(self) -> Mapping[str, Any]:
         """The fields of the entry."""
         if self._line:
             self._payload, self._line = read_payload(take_apart(self._line).payload), b""
-        return self._payload
+        kept = self._payload
+        return dict(zip(LABEL_FIELDS, kept, strict=True)) if isinstance(kept, tuple) else kept
 
 
 @dataclass(slots=True)
@@ -103,10 +115,6 @@ class Run:
     def as_earlier(self) -> EarlierAttempt:
         """The run as a later attempt on the same unit repeats it."""
         return EarlierAttempt(self.index if self.closed_by is None else self.closed_by, self.outcome, self.leaf.hex())
-
-
-LABEL_FIELDS = ("event", "end", "copy", "of")
-"""What is kept of a label's entry; its texts would fill the memory of a station in a year."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,8 +205,8 @@ class RunBook:
 
     def __init__(self) -> None:
         self.runs: dict[int, Run] = {}
-        self.by_serial: dict[str, list[Run]] = {}
-        self.about: dict[str, list[AboutUnit]] = {}
+        self.by_serial: dict[str, tuple[Run, ...]] = {}
+        self.about: dict[str, tuple[AboutUnit, ...]] = {}
         self.open: dict[int, Run] = {}
         self.lock: LockState | None = None
         self.documents: list[Carried] = []
@@ -209,10 +217,11 @@ class RunBook:
         try:
             self._note(index, leaf, seen.kind, seen.time, seen.fields)
             if seen.kind in OF_UNIT:
-                fields = seen.fields
-                kept = {name: fields[name] for name in LABEL_FIELDS} if seen.kind == "label" else fields
-                self.about.setdefault(fields["serial"], []).append(
-                    AboutUnit(index, seen.kind, seen.time, kept, seen.line))
+                serial = seen.fields["serial"]
+                runs = self.by_serial.get(serial)
+                serial = runs[0].serial if runs else serial  # one text for a unit, not one for each entry
+                about = AboutUnit(index, seen.kind, seen.time, seen.fields, seen.line)
+                self.about[serial] = (*self.about.get(serial, ()), about)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise NotGenuine(f"Entry {index} ({seen.kind}) does not fit the entries before it ({error!r}).",
                              "Run: eolseq audit on the log, and show its findings to quality.") from error
@@ -293,10 +302,11 @@ class RunBook:
         if time > self.latest or (kind == "clock" and fields.get("by")):
             self.latest = time
         if kind == "begin":
-            run = Run(index, fields["serial"], int(fields["attempt"]), fields["mode"], fields["trial"], fields["bay"],
-                      time, leaf)
+            earlier = self.by_serial.get(fields["serial"], ())
+            run = Run(index, earlier[0].serial if earlier else fields["serial"], int(fields["attempt"]),
+                      intern(fields["mode"]), intern(fields["trial"]), intern(fields["bay"]), time, leaf)
             self.runs[index] = self.open[index] = run
-            self.by_serial.setdefault(run.serial, []).append(run)
+            self.by_serial[run.serial] = (*earlier, run)
         elif kind == "energise":
             run = self.open[fields["run"]]
             run.energised = True
@@ -315,4 +325,4 @@ class RunBook:
         if run.serial != fields["serial"]:
             raise ValueError(f"it closes the run of {run.serial!r}")
         del self.open[run.index]
-        run.outcome, run.ended, run.closed_by, run.leaf = outcome, time, index, leaf
+        run.outcome, run.ended, run.closed_by, run.leaf = intern(outcome), time, index, leaf

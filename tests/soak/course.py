@@ -45,6 +45,14 @@ class Figures:
     left_over: int = 0   # processes of the program that something still holds
     findings: list[str] = field(default_factory=list)
 
+    @property
+    def leaks(self) -> list[str]:
+        """What a process left behind: descriptors that stay open between lives, or the process itself."""
+        found = [f"{self.left_over} processes of the program are still held"] if self.left_over else []
+        if len(set(self.descriptors)) > 1:
+            found.append(f"descriptors between lives: {min(self.descriptors)} to {max(self.descriptors)}")
+        return found
+
 
 class Soak:
     """``run`` goes on until so many different units were scanned."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.soak.bays import Hall
-from tests.soak.course import Soak
+from tests.soak.course import Figures, Soak
 from tests.soak.telling import told
 
 UNITS = 60
@@ -28,8 +28,14 @@ def test_every_unit_has_the_records_that_it_should_have_and_no_label_is_without_
     assert books.outcomes["pass"] > UNITS // 2
     assert books.outcomes["fail"] >= 3
     assert books.outcomes["abandoned"] >= 1
-    assert max(figures.descriptors) == min(figures.descriptors)
-    assert figures.left_over == 0
+    assert len(figures.descriptors) > 2
+    assert figures.leaks == []
+
+
+def test_what_a_process_leaves_behind_is_a_leak() -> None:
+    assert Figures(1, descriptors=[6, 6, 6]).leaks == []
+    assert Figures(1, descriptors=[6, 6, 7]).leaks == ["descriptors between lives: 6 to 7"]
+    assert len(Figures(1, descriptors=[6, 7], left_over=1).leaks) == 2
 
 
 def test_units_side_by_side_at_two_bays_have_the_records_that_they_should_have(quick_path: Path) -> None:
