@@ -51,8 +51,6 @@ class StationChecks:
         return self._known[1]
 
     def _due(self) -> list[Due]:
-        from eolseq.commands.covering import history_of
-
         past = history_of(self._log, simulated=bool(self._opened.station.simulated))
         each = [reasons(present, past) for present in self._presents()]
         found = dict.fromkeys(reason for reasons in each for reason in reasons if not reason.own)
