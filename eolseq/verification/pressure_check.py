@@ -20,7 +20,7 @@ from eolseq.steps.watching import named
 from eolseq.verification.guard_check import Ask
 from eolseq.verification.known_loads import Known, band_around, expanded
 from eolseq.verification.references import References, known, unread
-from eolseq.verification.results import Result, checks_of, is_unread, only_unread
+from eolseq.verification.results import Result, checks_of, held, is_unread, only_unread
 
 NEAR = Decimal("0.1")
 """How far, as a part of it, a hand pump may miss the pressure that was asked for: common practice, no source."""
@@ -49,7 +49,7 @@ class GaugeCheck:
         finally:
             self.ask("Let the pressure off. Put the gauge's hose back to the unit.", "pump off")
         verdict = judge_evidence(Evidence(tuple(taken)))
-        sentence = f"It held in all {len(taken)} checks." if verdict.outcome is Outcome.PASS else verdict.sentence
+        sentence = held(len(taken)) if verdict.outcome is Outcome.PASS else verdict.sentence
         outcome = Outcome.NOT_REACHED if only_unread(verdict) else verdict.outcome
         return Result(self.name, outcome, sentence, checks_of(self.name, verdict.readings))
 
