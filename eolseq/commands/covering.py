@@ -66,8 +66,10 @@ def covering_of(station: Station, sequence: Sequence) -> Covering:
     if len(listed) == 1:
         return Covering("", names, here=bool(fit), made_with=names[0])
     with_it = mine or (fit or listed)[0]
-    do = f"Challenge the station: eolseq challenge --sequence {with_it.challenge.sequence}."
-    return Covering(mine.name if mine is not None else "", names, do, bool(fit), with_it.name)
+    ways = {each.name: f"Challenge the station: eolseq challenge --sequence {each.challenge.sequence}."
+            for each in listed}
+    return Covering(mine.name if mine is not None else "", names, ways[with_it.name], bool(fit), with_it.name,
+                    tuple(ways.items()))
 
 
 def _shares_fixture(station: Station, models: tuple[str, ...], others: tuple[str, ...]) -> bool:
@@ -87,22 +89,28 @@ def present_of(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any]
         return None
     covering = covering_of(station, sequence)
     if bay:
-        covering = covering._replace(do=f"{covering.do.removesuffix('.')} --bay {bay}.")
+        covering = covering._replace(do=_at_bay(covering.do, bay),
+                                     ways=tuple((name, _at_bay(do, bay)) for name, do in covering.ways))
     return Present(now, station.checks, on_bench(opened, pages), station.certified, station.digest, sequence.name,
                    sequence.digest, log.runs_since, covering, since_of(log, sequence.name, bay),
                    bay)
 
 
+def _at_bay(do: str, bay: str) -> str:
+    return f"{do.removesuffix('.')} --bay {bay}."
+
+
 def since_of(log: Log | Records, name: str, bay: str = "") -> Since:
     """What the log tells of a bay since one of its entries."""
     from eolseq.records.tail import newest_first
-    from eolseq.verification.changeover import LOOKED_AT, fixture_changed, other_sequence
+    from eolseq.verification.changeover import LOOKED_AT, fixture_changed, other_sequence, tested_with
     from eolseq.verification.fixtures import told_of
 
     told = told_of(each for each in log.documents if not bay or each.payload.get("bay") in (None, bay))
     return Since(lambda index: fixture_changed(told, index),
                  lambda index: other_sequence(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay),
-                 lambda index: log.first_unit_since(index, bay))
+                 lambda index: log.first_unit_since(index, bay),
+                 lambda index: tested_with(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay))
 
 
 # -- what counts ------------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from eolseq.station.checks import Reference
 from eolseq.station.open import OpenStation
 from eolseq.station.shown import verifiable
 from eolseq.verification.bench import Verifier
-from eolseq.verification.standing import Present, Reason, challenge_reasons, reasons
+from eolseq.verification.standing import Present, Reason, challenge_reasons, made_with, owing, reasons
 
 if TYPE_CHECKING:
     from eolseq.commands.challenge import References
@@ -68,15 +68,15 @@ class StationChecks:
 
     def before_end(self) -> str:
         """That units were tested since the last challenge, where a shift must end with one; else empty."""
-        checks = self._opened.station.checks
-        if checks is None or not checks.challenge.at_end or self._log.locked() is not None:
+        if self._log.locked() is not None:
             return ""
         past = history_of(self._log, simulated=bool(self._opened.station.simulated))
         for present in self._presents():
-            last, _ = challenge_reasons(present, past)
-            units = present.units_since(last.index if last is not None else -1)
+            units = owing(present, past)
             if units:
-                return f"{counted(units, 'unit')} tested since the last challenge, and this shift must end with one."
+                with_it = f" with {present.covering.name}" if present.covering.name else ""
+                return f"{counted(units, 'unit')} tested since the last challenge{with_it}, and this shift must end " \
+                       "with one."
         return ""
 
     def _as_due(self, reason: Reason) -> Due:
@@ -151,7 +151,8 @@ class StationChecks:
     # -- challenge ----------------------------------------------------------------------------------------------
 
     def _reference(self) -> References:
-        """The challenge that is wanted now: that of the last unit's sequence if it is due, else the first that is."""
+        """The challenge that is wanted now: that of the last unit's sequence if it is due or the shift must end with
+        it, else the first with which it must, else the first that is due."""
         from eolseq.commands.challenge import references_of
         from eolseq.commands.covering import covering_of, listed_challenges
 
@@ -159,10 +160,14 @@ class StationChecks:
         if station.challenges is None:
             raise Refused(f"{station.name} names no reference units.", "Have 'challenges' added to the station file.")
         past = history_of(self._log, simulated=bool(station.simulated))
-        due = {present.sequence_name for present in self._presents() if challenge_reasons(present, past)[1]}
-        wanted = sorted(self._sequences, key=lambda each: (each.name not in due, each.name != self.last))
+        presents = self._presents()
+        due = {each.sequence_name for each in presents if challenge_reasons(each, past)[1]}
+        ends = {each.sequence_name for each in presents if owing(each, past)}
+        wanted = sorted(self._sequences, key=lambda each: (
+            each.name != self.last or each.name not in due | ends, each.name not in ends, each.name not in due))
         listed = listed_challenges(station)
-        name = covering_of(station, wanted[0]).made_with
+        present = next((each for each in presents if each.sequence_name == wanted[0].name), None)
+        name = covering_of(station, wanted[0]).made_with if present is None else made_with(present, past)
         chosen = next((each for each in listed if each.name == name), listed[0])
         return references_of(station, chosen.challenge, self._pages)
 

@@ -256,9 +256,10 @@ class Shift:
         self._people.once_known(hazard, scan, partial(self._check, scan.command))
 
     def _check(self, word: str) -> None:
-        """A check of the station, performed from here."""
+        """A check of the station, performed from here, with the contact open that let the last unit go."""
         self._stand(Situation.CHECKING, f"The station is checked: {word}. Do what the screen says.")
         with self._turning_away():
+            self._around.let_go(False)
             self._words.note("CHECKED", self._around.check(word, self._people.by, self._tell))
 
     # -- after a pass -------------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ shown to catch anything.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
 from eolseq.serials import reserved
@@ -38,6 +39,18 @@ def _mended(told: tuple[Told, ...], now: Told) -> bool:
     """Whether something was, or has been, wrong with what an entry says was measured."""
     before = [each for each in told if (each.fixture, each.what) == (now.fixture, now.what) and each.index < now.index]
     return now.outcome != "pass" or (bool(before) and before[-1].outcome != "pass")
+
+
+def tested_with(newest: Iterable[Mapping[str, Any]], name: str, since: int, bay: str = "") -> list[datetime]:
+    """When each unit was begun that was tested with a sequence after an entry, the newest first, as ``newest`` is."""
+    found = []
+    for payload in newest:
+        if payload["index"] <= since:
+            break
+        if payload["kind"] == "begin" and not reserved(str(payload["serial"])) and bay in ("", payload["bay"]) \
+                and payload["sequence"]["name"] == name:
+            found.append(datetime.fromisoformat(payload["time"]))
+    return found
 
 
 def other_sequence(newest: Iterable[Mapping[str, Any]], name: str, since: int, bay: str = "") -> str:

@@ -65,7 +65,7 @@ class Covering(NamedTuple):
 
     ``listed`` are the names of all sequences that the station is challenged with, ``made_with`` the one to take now.
     ``here``: whether reference units fit the fixture that the sequence needs, so that a change of fixture can be
-    answered with a challenge at all.
+    answered with a challenge at all. ``ways``: by listed sequence, how the challenge with that one is made.
     """
 
     name: str = ""
@@ -73,6 +73,11 @@ class Covering(NamedTuple):
     do: str = "Challenge the station: eolseq challenge."
     here: bool = True
     made_with: str = ""
+    ways: tuple[tuple[str, str], ...] = ()
+
+    def after_miss(self, missed: str) -> str:
+        """How a miss is made good: by the sequence's own challenge; where it has none, with the one that missed."""
+        return self.do if self.name else dict(self.ways).get(missed, self.do)
 
 
 def _nothing(_: int) -> str:
@@ -83,12 +88,14 @@ class Since(NamedTuple):
     """What happened at the bay since an entry of the log, each asked with its index; empty, or None: nothing.
 
     ``fixture``: a sentence of what was done about the fixture. ``sequence``: another sequence that units were tested
-    with. ``first_unit``: when the first unit was tested.
+    with. ``first_unit``: when the first unit was tested. ``with_it``: when each unit of the very sequence was, the
+    newest first.
     """
 
     fixture: Callable[[int], str] = _nothing
     sequence: Callable[[int], str] = _nothing
     first_unit: Callable[[int], datetime | None] = lambda _: None
+    with_it: Callable[[int], list[datetime]] = lambda _: []
 
 
 @dataclass(frozen=True)
@@ -139,9 +146,22 @@ def reasons_about(present: Present, instrument: OnBench, past: Iterable[Past]) -
 
 def challenge_reasons(present: Present, past: Iterable[Past]) -> tuple[Past | None, list[Reason]]:
     """The challenge that counts now, the newest of its kind, and every reason that it gives not to test a unit."""
-    challenges = [each for each in past if each.kind == "challenge" and _at_bay(each, present.bay)]
-    mine = [each for each in challenges if present.covering.name in ("", each.payload["sequence"]["name"])]
+    challenges, mine = _challenges(present, past)
     return mine[-1] if mine else None, _challenge(present, challenges, mine)
+
+
+def made_with(present: Present, past: Iterable[Past]) -> str:
+    """The listed sequence to challenge the station with now: where a miss of another stands in the way, that one."""
+    missed = _missed(present.covering, *_challenges(present, past))
+    name = "" if missed is None or present.covering.name else str(missed.payload["sequence"]["name"])
+    return name if name in present.covering.listed else present.covering.made_with
+
+
+def _challenges(present: Present, past: Iterable[Past]) -> tuple[list[Past], list[Past]]:
+    """Every challenge at the bay, and those that count for the sequence, oldest first."""
+    challenges = [each for each in past if each.kind == "challenge" and _at_bay(each, present.bay)]
+    return challenges, [each for each in challenges
+                        if present.covering.name in ("", each.payload["sequence"]["name"])]
 
 
 def end_missing(present: Present, last: Past) -> str:
@@ -150,8 +170,21 @@ def end_missing(present: Present, last: Past) -> str:
     first = present.since.first_unit(last.index)
     if not present.checks.challenge.at_end or began is None or first is None or first >= began:
         return ""
+    if present.covering.name:  # units of another model had a challenge of their own to end with
+        first = min(present.since.with_it(last.index), default=began)
+        if first >= began:
+            return ""
     return f"A shift ended without its challenge: units were tested from {first:%Y-%m-%d %H:%M} UTC on, after the " \
            f"challenge in entry {last.index}."
+
+
+def owing(present: Present, past: Iterable[Past]) -> int:
+    """How many units were tested since the challenge that counts for the sequence, at a station that ends with one."""
+    if not present.checks.challenge.at_end:
+        return 0
+    last, _ = challenge_reasons(present, past)
+    since = last.index if last is not None else -1
+    return len(present.since.with_it(since)) if present.covering.name else present.units_since(since)
 
 
 def _calibration(present: Present) -> list[Reason]:
@@ -227,8 +260,9 @@ def _challenge(present: Present, past: list[Past], mine: list[Past]) -> list[Rea
     do, own = present.covering.do, len(present.covering.listed) > 1
     missed = _missed(present.covering, past, mine)
     if missed is not None:
+        again = present.covering.after_miss(missed.payload["sequence"]["name"])
         return [Reason(f"The station missed a reference unit at its last challenge (entry {missed.index}): "
-                       f"{missed.payload['sentence']}", f"Have maintenance find out why. {do}", own)]
+                       f"{missed.payload['sentence']}", f"Have maintenance find out why. {again}", own)]
     demand = present.checks.challenge
     since = present.checks.since(demand, present.now)
     if since is None:

@@ -22,7 +22,22 @@ def test_the_end_is_put_off_once_until_the_station_was_challenged(tmp_path: Path
         rig.station = rig.opened.station = dataclasses.replace(rig.station, checks=AT_END)
         rig.run([GOOD, "=end", "=challenge"])
         assert rig.notes().count("NOT YET") == 1 and "1 unit tested since the last challenge" in rig.note("NOT YET").sentence
-        assert rig.outcomes() == [(GOOD, "pass")] and len(rig.entries("challenge")) == 2
+        assert rig.outcomes() == [(GOOD, "pass")] and rig.log.locked() is None
+        assert [each["outcome"] for each in rig.entries("challenge")] == ["pass", "pass"], \
+            "the contact that let the unit go is open again"
+        assert rig.around.before_end() == ""
+
+
+def test_a_shift_ends_with_the_challenge_of_what_was_tested_in_it(tmp_path: Path) -> None:
+    one = FEW["challenges"]
+    small = dataclasses.replace(one, sequence="sequences/duct-heater-3kw.yaml", references=tuple(
+        dataclasses.replace(each, name=f"{each.name}-3") for each in one.references))
+    with ShiftRig(tmp_path, checks=True, challenges=dataclasses.replace(one, also=(small,))) as rig:
+        rig.station = rig.opened.station = dataclasses.replace(rig.station, checks=AT_END)
+        rig.run([GOOD, "=end", "=challenge"])
+        assert "since the last challenge with Duct heater 6 kW" in rig.note("NOT YET").sentence
+        assert [(each["sequence"]["name"], each["outcome"]) for each in rig.entries("challenge")] == [
+            ("Duct heater 6 kW", "pass")] * 2, "no unit of 3 kW was tested, so nothing is asked for with that sequence"
         assert rig.around.before_end() == ""
 
 

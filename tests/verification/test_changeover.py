@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from eolseq.station.checks import Checks, Demand
-from eolseq.verification.changeover import fixture_changed, other_sequence
+from eolseq.verification.changeover import fixture_changed, other_sequence, tested_with
 from eolseq.verification.fixtures import Told
-from eolseq.verification.standing import Covering, Past, Since, challenge_reasons, end_missing, reasons
+from eolseq.verification.standing import Covering, Past, Since, challenge_reasons, end_missing, made_with, owing, reasons
 from tests.verification.test_standing import GOOD, NOW, challenged, present, verified
 
 AT = 10  # the entry of the first reference unit's run
@@ -151,3 +151,37 @@ def test_a_shift_that_ended_without_its_challenge_is_told_until_there_is_one(nam
     assert len(found) == (name == "one in the shift before") and bool(end_missing(now, last)) is bool(found)
     assert all("A shift ended without its challenge" in each.what for each in found)
     assert reasons(present(since=Since(first_unit=lambda _: first)), (verified(), challenged())) == [], "not asked for"
+
+
+def test_what_missed_with_one_sequence_is_made_good_with_that_one_and_not_in_a_circle() -> None:
+    covering = Covering("", ("Large", "Small"), "with Large", True, "Large", (("Large", "with Large"), ("Small", "with Small")))
+    past = [verified(), challenged(8, sequence={"name": "Small", "digest": ""}, outcome="fail", sentence="breakdown"),
+            challenged(9, sequence={"name": "Large", "digest": ""})]
+    now = present(covering=covering)
+    assert "with Small" in challenge_reasons(now, past)[1][0].do and made_with(now, past) == "Small"
+    good = [*past, challenged(10, sequence={"name": "Small", "digest": ""})]
+    assert challenge_reasons(now, good)[1] == [] and made_with(now, good) == "Large"
+    own = present(covering=covering._replace(name="Large"))
+    assert made_with(own, past[:2]) == "Large" and "with Large" in challenge_reasons(own, past[:2])[1][0].do
+
+
+def test_units_of_another_sequence_leave_no_shift_without_the_end_of_this_one() -> None:
+    early = NOW - timedelta(hours=2)
+    ends = Checks(Demand("never"), Demand("day", at_end=True), (360, 840, 1320))
+    for own, late in ([], False), ([NOW - timedelta(minutes=30)], False), ([NOW, early], True):
+        since = Since(first_unit=lambda _: early, with_it=lambda _, own=own: own)
+        now = present(checks=ends, covering=Covering("Large", ("Large", "Small")), since=since, units_since=lambda _: 7)
+        last = challenged(8, sequence={"name": "Large", "digest": "sequence-1"})
+        assert bool(end_missing(now, last)) is late
+        assert owing(now, [last]) == len(own)
+    relies = present(checks=ends, since=Since(first_unit=lambda _: early), units_since=lambda _: 7)
+    assert end_missing(relies, challenged()) and owing(relies, [challenged()]) == 7
+    assert owing(present(units_since=lambda _: 7), [challenged()]) == 0, "a station that asks for none at the end"
+
+
+def test_units_that_were_tested_with_a_sequence_are_counted_as_the_log_has_them() -> None:
+    runs = [{**each, "time": f"2026-03-04T10:00:{each['index']:02}+00:00"} for each in (
+        begin(16, "Large", "REFERENCE-GOOD"), begin(15, "Large", bay="bay-2"), begin(14, "Small"), begin(13, "Large"),
+        begin(12, "Large"), begin(10, "Large"))]
+    assert [each.second for each in tested_with(runs, "Large", AT, "bay-1")] == [13, 12]
+    assert [each.second for each in tested_with(runs, "Large", AT)] == [15, 13, 12]
