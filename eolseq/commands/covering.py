@@ -103,14 +103,14 @@ def _at_bay(do: str, bay: str) -> str:
 def since_of(log: Log | Records, name: str, bay: str = "") -> Since:
     """What the log tells of a bay since one of its entries."""
     from eolseq.records.tail import newest_first
-    from eolseq.verification.changeover import LOOKED_AT, fixture_changed, other_sequence, tested_with
+    from eolseq.verification.changeover import LOOKED_AT, begun_with, fixture_changed, other_sequence
     from eolseq.verification.fixtures import told_of
 
     told = told_of(each for each in log.documents if not bay or each.payload.get("bay") in (None, bay))
     return Since(lambda index: fixture_changed(told, index),
                  lambda index: other_sequence(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay),
                  lambda index: log.first_unit_since(index, bay),
-                 lambda index: tested_with(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay))
+                 lambda index: begun_with(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay))
 
 
 # -- what counts ------------------------------------------------------------------------------------------------

@@ -41,7 +41,7 @@ def _mended(told: tuple[Told, ...], now: Told) -> bool:
     return now.outcome != "pass" or (bool(before) and before[-1].outcome != "pass")
 
 
-def tested_with(newest: Iterable[Mapping[str, Any]], name: str, since: int, bay: str = "") -> list[datetime]:
+def begun_with(newest: Iterable[Mapping[str, Any]], name: str, since: int, bay: str = "") -> list[datetime]:
     """When each unit was begun that was tested with a sequence after an entry, the newest first, as ``newest`` is."""
     found = []
     for payload in newest:

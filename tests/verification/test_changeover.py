@@ -8,9 +8,18 @@ from typing import Any
 import pytest
 
 from eolseq.station.checks import Checks, Demand
-from eolseq.verification.changeover import fixture_changed, other_sequence, tested_with
+from eolseq.verification.changeover import begun_with, fixture_changed, other_sequence
 from eolseq.verification.fixtures import Told
-from eolseq.verification.standing import Covering, Past, Since, challenge_reasons, end_missing, made_with, owing, reasons
+from eolseq.verification.standing import (
+    Covering,
+    Past,
+    Since,
+    challenge_reasons,
+    end_missing,
+    made_with,
+    owing,
+    reasons,
+)
 from tests.verification.test_standing import GOOD, NOW, challenged, present, verified
 
 AT = 10  # the entry of the first reference unit's run
@@ -183,5 +192,5 @@ def test_units_that_were_tested_with_a_sequence_are_counted_as_the_log_has_them(
     runs = [{**each, "time": f"2026-03-04T10:00:{each['index']:02}+00:00"} for each in (
         begin(16, "Large", "REFERENCE-GOOD"), begin(15, "Large", bay="bay-2"), begin(14, "Small"), begin(13, "Large"),
         begin(12, "Large"), begin(10, "Large"))]
-    assert [each.second for each in tested_with(runs, "Large", AT, "bay-1")] == [13, 12]
-    assert [each.second for each in tested_with(runs, "Large", AT)] == [15, 13, 12]
+    assert [each.second for each in begun_with(runs, "Large", AT, "bay-1")] == [13, 12]
+    assert [each.second for each in begun_with(runs, "Large", AT)] == [15, 13, 12]
