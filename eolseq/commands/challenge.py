@@ -68,7 +68,8 @@ def run(options: argparse.Namespace) -> int:
         shown, ended = _at_the_bench(options, station, path, references, pages, bay)
         _report(station, shown, bay)
         if ended is not None:
-            print(signing.visible(f"NOT CHALLENGED to the end{_at(station, bay)}. {ended.sentence}"))
+            said = " ".join(ended.sentence.splitlines())
+            print(signing.visible(f"NOT CHALLENGED to the end{_at(station, bay)}. {said}"))
             return EXITS[str(ended.outcome)]
         if any(each.outcome != "caught" for each in shown):
             return 1

@@ -62,7 +62,7 @@ def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ..
     """Every instrument as it says it is, with its driver page as it is."""
     return tuple(OnBench(each.name, opened.identities[each.name].model, opened.identities[each.name].serial,
                          each.calibrated_until, pages[each.name].digest,
-                         verifiable(opened.station, opened.players[each.name].role))
+                         verifiable(opened.station, opened.players[each.name].role), opened.station.bay_of(each.name))
                  for each in opened.station.instruments)
 
 

@@ -77,7 +77,7 @@ def _on_bench(station: Station, seen: Looked, pages: Mapping[str, Any]) -> Any:
 
     model, serial = (seen.identity.model, seen.identity.serial) if seen.identity else (seen.model, seen.place.serial)
     return OnBench(seen.place.name, model, serial, seen.place.calibrated_until, pages[seen.place.name].digest,
-                   verifiable(station, seen.role))
+                   verifiable(station, seen.role), station.bay_of(seen.place.name))
 
 
 def _code(seen: Sequence[Looked], standing: StandingNow) -> int:

@@ -75,9 +75,11 @@ def _chosen(options: argparse.Namespace, station: Station) -> tuple[str, ...]:
         raise WrongUse("Name one instrument, or give --all.", f"They are {', '.join(names)}.")
     if options.all:
         return names  # what cannot be verified is told with the results
+    if options.instrument in elsewhere:
+        there = station.bay_of(options.instrument)
+        raise WrongUse(f"{options.instrument} stands at {there}, not at {bay}.", f"Give --bay {there}.")
     if options.instrument not in names:
-        where = f"{bay} of this station" if elsewhere else "This station"
-        raise WrongUse(f"{where} has no instrument {options.instrument}.", f"They are {', '.join(names)}.")
+        raise WrongUse(f"{station.name} has no instrument {options.instrument}.", f"They are {', '.join(names)}.")
     return (options.instrument,)
 
 

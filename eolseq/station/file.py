@@ -204,6 +204,11 @@ class Station:
         """The bays' names, in the order of the file."""
         return tuple(each.name for each in self.places)
 
+    def bay_of(self, instrument: str) -> str:
+        """The bay at which an instrument stands for good, where there are several; empty for one that they share."""
+        return next((each.name for each in self.places if instrument in (each.guard, *each.own)), "") \
+            if len(self.places) > 1 else ""
+
     @property
     def connections(self) -> Mapping[str, int]:
         """Relay channel by connection name, of the first bay."""

@@ -39,6 +39,7 @@ class OnBench:
     """An instrument as it stands on the bench today: what it said it is, and the digest of its driver page.
 
     ``verifiable``: whether known loads or reference meters can show that it is good; else it is left to the challenge.
+    ``bay``: the one at which it stands for good, where there are several; only there can it be verified.
     """
 
     name: str
@@ -47,6 +48,7 @@ class OnBench:
     calibrated_until: date
     page: str
     verifiable: bool = True
+    bay: str = ""
 
 
 @dataclass(frozen=True)
@@ -214,7 +216,7 @@ class _Lacking(NamedTuple):
     """What an instrument's verification lacks: ``how`` sorts it, so that several alike are told in one sentence."""
 
     how: str
-    instrument: str
+    instrument: OnBench
     reason: Reason
 
 
@@ -222,19 +224,25 @@ def _grouped(found: list[_Lacking], every: str) -> list[Reason]:
     """Every reason, but all instruments that were never verified in one, and all whose verification is too old."""
     told: list[Reason] = []
     for how, words in (("never", "Never verified on this station"), ("old", f"Not verified since this {every} began")):
-        names = [each.instrument for each in found if each.how == how]
-        if len(names) > 1:
-            told.append(Reason(f"{words}: {', '.join(names)}.", "Verify them: eolseq verify --all."))
+        several = [each.instrument for each in found if each.how == how]
+        if len(several) > 1:
+            bays = dict.fromkeys(each.bay for each in several if each.bay) or ("",)
+            do = ", ".join(f"eolseq verify --all{_at(bay)}" for bay in bays)  # what bays share is verified at any
+            told.append(Reason(f"{words}: {', '.join(each.name for each in several)}.", f"Verify them: {do}."))
             found = [each for each in found if each.how != how]
     return [*told, *(each.reason for each in found)]
 
 
+def _at(bay: str) -> str:
+    return f" --bay {bay}" if bay else ""
+
+
 def _verification(present: Present, instrument: OnBench, last: Past | None, trial: bool) -> list[_Lacking]:
-    do = f"Verify it: eolseq verify {instrument.name}."
+    do = f"Verify it: eolseq verify {instrument.name}{_at(instrument.bay)}."
     name = f"{instrument.name} ({instrument.model} {instrument.serial})"
 
     def lacking(how: str, what: str, also: str = "") -> list[_Lacking]:
-        return [_Lacking(how, instrument.name, Reason(what, also + do))]
+        return [_Lacking(how, instrument, Reason(what, also + do))]
 
     if last is not None and last.payload["outcome"] != "pass":
         return lacking("bad", f"{name} did not hold at its last verification (entry {last.index}): "
@@ -247,7 +255,7 @@ def _verification(present: Present, instrument: OnBench, last: Past | None, tria
     if last.payload.get("page") != instrument.page:
         return lacking("page", f"The driver page of {name} was changed since its verification (entry {last.index}).")
     late = _too_old(present, present.checks.verification, last, since, f"The verification of {name}", do)
-    return [_Lacking("old" if last.time < since else "units", instrument.name, each) for each in late]
+    return [_Lacking("old" if last.time < since else "units", instrument, each) for each in late]
 
 
 def _at_bay(challenge: Past, bay: str) -> bool:

@@ -64,3 +64,10 @@ def test_a_bay_without_an_instrument_that_the_sequence_needs_is_told(tmp_path: P
         assert f"step 'Fan motor current' needs a current_meter, and {bay} has none" in told.out + told.err
     assert "bay-1 has none" not in told.out + told.err
     assert main(["check", SEQUENCE, "--station", str(STATION)]) == 0
+
+
+def test_who_verifies_an_instrument_of_another_bay_is_told_which(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["verify", "guard-2", "--station", str(STATION), "--acknowledge", "demo"]) == 2
+    assert "guard-2 stands at bay-2, not at bay-1. Give --bay bay-2." in capsys.readouterr().err
+    assert main(["verify", "nothing", "--station", str(STATION), "--acknowledge", "demo"]) == 2
+    assert "has no instrument nothing. They are withstand, " in capsys.readouterr().err

@@ -116,3 +116,12 @@ def test_a_shift_began_at_one_of_its_times_and_at_most_a_day_ago(now: datetime, 
     assert since.hour * 60 + since.minute in shifts
     later = [since.replace(hour=0, minute=0) + timedelta(days=day, minutes=each) for each in shifts for day in (0, 1)]
     assert not any(since < each <= now for each in later), "a later shift has begun"
+
+
+def test_what_stands_at_a_bay_is_to_be_verified_there() -> None:
+    one, two, shared = replace(METER, name="guard-1", bay="bay-1"), replace(METER, name="guard-2", bay="bay-2"), METER
+    def said(*instruments: OnBench) -> str:
+        return " ".join(each.do for each in reasons(present(instruments=instruments), [challenged()]) if "verify" in each.do)
+    assert said(two) == "Verify it: eolseq verify guard-2 --bay bay-2."
+    assert said(one, shared, two) == "Verify them: eolseq verify --all --bay bay-1, eolseq verify --all --bay bay-2."
+    assert said(shared, shared) == "Verify them: eolseq verify --all."
