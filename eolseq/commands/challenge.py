@@ -253,11 +253,14 @@ def record(log: Log, station: Station, challenge: Challenges, sequence: Sequence
 
 
 def _report(station: Station, shown: list[Shown], bay: str) -> None:
-    from eolseq.commands.checking import suspect_words
+    from eolseq.commands.checking import suspect_words, unshown_words
 
     at = _at(station, bay)
     said = [f"{each.outcome.upper():6}  {each.name}{at}: {each.expected}; {each.found}" for each in shown]
     if any(each.outcome != "caught" for each in shown):
-        said += ["The station is LOCKED.", *suspect_words(Path(station.records), [e.name for e in station.instruments])]
+        folder = Path(station.records)
+        said += ["The station is LOCKED.", *unshown_words(folder, bay), "",
+                 "By instrument, since each was last verified as good:",
+                 *suspect_words(folder, [each.name for each in station.instruments])]
     for line in said:
         print(signing.visible(line))

@@ -66,6 +66,15 @@ def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ..
                  for each in opened.station.instruments)
 
 
+def unshown_words(folder: Path, bay: str) -> list[str]:
+    """Which units were tested at a bay with no passed challenge after them, for people."""
+    from eolseq.commands.suspects import unshown_lines
+    from eolseq.records.reader import Records
+    from eolseq.records.unshown import unshown
+
+    return unshown_lines([each for each in unshown(Records.open(folder)) if each.bay == bay])
+
+
 def suspect_words(folder: Path, names: list[str]) -> list[str]:
     """Which units were tested on each of these instruments since it was last good, for people."""
     from eolseq.commands.suspects import suspect_lines

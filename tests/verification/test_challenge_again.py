@@ -9,8 +9,10 @@ from typing import Any
 
 import pytest
 
+from eolseq.__main__ import main
 from eolseq.bands.band import Outcome
 from eolseq.commands.challenge import gates_of_challenge, late_words, record, references_of, show_all
+from eolseq.commands.checking import unshown_words
 from eolseq.commands.run import bay_of
 from eolseq.engine.run import RunResult, UnitRun
 from eolseq.records.fixture_entries import Fixture
@@ -179,3 +181,19 @@ def test_a_shift_that_ended_without_its_challenge_is_marked_by_the_next_one(chan
     marks = [each for each in newest_first(rig.log.path, rig.log.origin, frozenset({"remark"}))
              if each["serial"] is None and "A shift ended" in each["reason"]]
     assert len(marks) == 1
+
+
+def test_what_a_miss_makes_suspect_reaches_back_to_the_challenge_before_it(changing: Any, monkeypatch: pytest.MonkeyPatch,
+                                                                           capsys: pytest.CaptureFixture[str]) -> None:
+    rig = changing()
+    assert rig.challenge() == "caught caught" and rig.gated().outcome is Outcome.PASS
+    assert rig.station.challenges is not None
+    good, bad = rig.station.challenges.references
+    rig.station = rig.opened.station = replace(rig.station, challenges=replace(
+        rig.station.challenges, references=(good, replace(bad, simulated=""))))  # a reference unit that is sound
+    assert rig.challenge() == "caught missed"
+    words = unshown_words(Path(rig.station.records), "bay-1")
+    assert "1 unit with no passed challenge after it" in words[1] and "DH6-00000001" in words[2]
+    monkeypatch.chdir(Path(rig.station.records).parent)
+    assert main(["suspects"]) == 0 and "DH6-00000001" in capsys.readouterr().out
+    assert main(["suspects", "--json"]) == 0 and '"units": [' in capsys.readouterr().out
