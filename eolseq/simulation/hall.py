@@ -72,9 +72,14 @@ class HallBay(Bay):
 
     def faces(self, key: str) -> bool:
         """Whether relays are closed between an instrument of a kind and this bay."""
-        if key == "continuity":
-            return bool(parts(self.fixture.channels, "bond-", self.closed))
+        if key == "continuity":  # a known load without another instrument's way is a shunt
+            return bool(parts(self.fixture.channels, "bond-", self.closed)) or (
+                bool(parts(self.fixture.channels, "load-", self.closed)) and not self._any_way())
         return any(self.fixture.channels.get(name) in self.closed for name in _ROUTES[key])
+
+    def _any_way(self) -> bool:
+        return any(name.startswith("route-") and channel in self.closed
+                   for name, channel in self.fixture.channels.items())
 
     def plug(self, sources: Mapping[str, Source]) -> None:
         """Connect these sources, and note which of them are on beyond a closed relay."""

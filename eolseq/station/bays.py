@@ -120,10 +120,12 @@ def _double_channels(station: Station, roles: Mapping[str, str]) -> list[Misfit]
 def routes(station: Station, roles: Mapping[str, str]) -> dict[str, dict[int, tuple[str, str]]]:
     """By switching unit, which channel carries which instrument to which bay."""
     found: dict[str, dict[int, tuple[str, str]]] = {}
+    shunts = {each.relay: "continuity_tester" for each in station.known_loads if each.use == "continuity"}
     for place in station.places:
         by_role = members(station, place, roles)
         for name, channel in place.connections.items():
-            role = next((role for start, role in CARRIED_BY.items() if name.startswith(start)), "")
+            role = next((role for start, role in CARRIED_BY.items() if name.startswith(start)),
+                        shunts.get(name, ""))
             if role in by_role and "switching_unit" in by_role:
                 found.setdefault(by_role["switching_unit"], {})[channel] = (by_role[role], place.name)
     return found

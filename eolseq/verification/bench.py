@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
@@ -107,13 +108,20 @@ class Verifier:
         for name in chosen:
             role = self.opened.players[name].role
             if role == "switching_unit":
-                found.append(verify_relays(name, self._bare_bench(), self.opened.station.known_loads))
+                with self._taken("resistance_meter", "continuity_tester"):  # their ways are closed, relay by relay
+                    found.append(verify_relays(name, self._bare_bench(), self.opened.station.known_loads))
             elif role == "guard_unit":
-                found.append(verify_guard(name, here.watcher, here.door, self._sources(), self.ask,
-                                          self.patience))
+                with self._taken(*(each.role for each in self._sources())):  # no other bay may have one on
+                    found.append(verify_guard(name, here.watcher, here.door, self._sources(), self.ask,
+                                              self.patience))
             elif role == "pressure_gauge" and name not in left_out:
-                found.append(self._gauge(name))
+                with self._taken(role):
+                    found.append(self._gauge(name))
         return self._with_airflow(Verified(tuple(found), run, crash, left_out, notes=self._notes(chosen)), chosen)
+
+    def _taken(self, *roles: str) -> AbstractContextManager[None]:
+        """Where bays share instruments: this bay waits in line for these, as a step does."""
+        return self.bay.lease(roles, lambda _: None)
 
     def _notes(self, chosen: tuple[str, ...]) -> tuple[str, ...]:
         testers = [each for each in chosen if self.opened.players[each].role == "continuity_tester"]

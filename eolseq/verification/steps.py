@@ -236,6 +236,10 @@ class OnSupply(Check):
         """The load in the unit's place."""
         return in_place(self.load)
 
+    def roles(self) -> tuple[str, ...]:
+        """The source comes on and the power meter is read, whatever is held."""
+        return tuple(dict.fromkeys((*super().roles(), "power_source", "power_meter", "residual_meter")))
+
     def highest_volts(self) -> Quantity | None:
         """The supply voltage."""
         return self.volts
