@@ -210,15 +210,14 @@ class Desk:
                                "Report this to whoever maintains the program.")
 
     def _why(self, request: _Request) -> str:
-        """Who has, or will have before, what a bay needs."""
+        """After whom a bay gets what it needs: said once, it stays true while the ones before it take their turns."""
         before = self._line[:self._line.index(request)]
         said = []
         for name in sorted(request.names):
             holder = self._held.get(name)
             ahead = [each.bay for each in before if name in each.names]
             if holder is not None or ahead:
-                said.append(f"{name}, which {holder or ahead[0]} has" + (f" and {', '.join(ahead)} gets before"
-                                                                        if holder and ahead else ""))
+                said.append(f"{name}, after {' and '.join([holder, *ahead] if holder else ahead)}")
         return f"Waiting for {'; '.join(said)}. Keep the guard closed." if said else ""
 
     def _await(self, request: _Request, check: Callable[[], None]) -> None:

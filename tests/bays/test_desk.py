@@ -150,13 +150,29 @@ def test_the_first_in_line_reserves_and_others_pass_only_with_something_else() -
     second = clock.start("c", wants("c", {P}))  # free, but promised to b
     clock.sleep(0.001)
     assert not order and here.line() == (("b", frozenset({T, P})), ("c", frozenset({P})))
-    assert told == ["Waiting for withstand, which a has. Keep the guard closed.",
-                    "Waiting for power, which b has. Keep the guard closed."]
+    assert told == ["Waiting for withstand, after a. Keep the guard closed.",
+                    "Waiting for power, after b. Keep the guard closed."]
     here.give_back("a", {T}, dead=True)
     assert first.join(1.0) and order == ["b"]
     here.give_back("b", {T, P}, dead=True)
     assert second.join(1.0) and order == ["b", "c"]
     assert told[2:] == ["", ""]
+
+
+def test_what_a_bay_is_told_while_it_waits_stays_true_when_the_one_before_it_gets_its_turn() -> None:
+    """It is told once; that a has the tester would be false as soon as b has it."""
+    clock, here = desk()
+    here.take("a", {T}, nothing)
+    told: list[str] = []
+    second = clock.start("b", lambda: here.take("b", {T}, nothing))
+    clock.sleep(0.001)
+    third = clock.start("c", lambda: here.take("c", {T}, nothing, told.append))
+    clock.sleep(0.001)
+    here.give_back("a", {T}, dead=True)
+    assert second.join(1.0) and here.holder(T) == "b"
+    assert told == ["Waiting for withstand, after a and b. Keep the guard closed."]
+    here.give_back("b", {T}, dead=True)
+    assert third.join(1.0) and told[1:] == [""]
 
 
 def test_what_is_not_dead_or_still_connected_stays_and_locks_the_station() -> None:
