@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import IO, Any
 
 from eolseq.clock import Clock, SystemClock, VirtualClock
@@ -23,7 +24,7 @@ Order = Callable[[Mapping[str, Any]], Any]
 """Tells a simulated station to do something to itself; see ``simulation.bay.Bay.obey``. ``read`` gives a number."""
 
 CHILD_START = 15.0  # seconds for the simulated station to say its addresses
-TOLD_WITHIN = 2.0   # seconds for it to say what a reference meter shows
+CARRIED_OUT_WITHIN = 5.0  # seconds for it to do what it is told
 
 
 @dataclass(frozen=True)
@@ -118,28 +119,39 @@ def _addresses(child: subprocess.Popen[bytes], names: list[str], told: _Told) ->
 
 
 class _Told:
-    """Orders to the child, and what it says its reference meters show."""
+    """Orders to the child, each waited for until it is carried out, and what its reference meters show."""
 
     def __init__(self, stream: IO[bytes]) -> None:
         self._stream = stream
         self._clock = SystemClock()
         self._heard = self._clock.signal()
+        self._one_at_a_time = Lock()  # bays give orders side by side
+        self._given = 0
+        self._done = 0
+        self._refused = ""
         self._shows: float | None = None
 
     def order(self, order: Mapping[str, Any]) -> float | None:
-        """Give an order; for ``read`` what the meter shows, None where it sees nothing. ``place`` is over when done."""
-        self._heard.clear()
-        control(self._stream, order)
-        name = order.get("read", order.get("place"))
-        if name is not None and not self._clock.wait(self._heard, TOLD_WITHIN):
-            raise StationFault(f"The simulated station said nothing of its reference meter {name}.", "Start it again.")
-        return self._shows if "read" in order else None
+        """Give an order and wait until it is carried out; for ``read`` what the meter shows, None: it sees nothing."""
+        with self._one_at_a_time:
+            self._heard.clear()
+            self._given += 1
+            control(self._stream, {**order, "mark": self._given})
+            if not self._clock.wait(self._heard, CARRIED_OUT_WITHIN) or self._done != self._given:
+                raise StationFault(f"The simulated station did not carry out an order ({', '.join(order)})"
+                                   + (f": {self._refused}" if self._refused else " in time."), "Start it again.")
+            return self._shows if "read" in order else None
 
     def hear(self, line: bytes) -> None:
-        """Take a line of the child; what is no reading of a reference meter is passed over."""
+        """Take a line of the child; what tells neither of an order nor of a reference meter is passed over."""
         if b'"reference"' in line:
             shows = json.loads(line)["shows"]
             self._shows = None if shows is None else float(shows)
+        elif b'"carried out"' in line:
+            self._done = json.loads(line)["carried out"]
+            self._heard.set()
+        elif b'"not understood"' in line:
+            self._refused = str(json.loads(line)["because"])
             self._heard.set()
 
 

@@ -22,10 +22,13 @@ from eolseq.errors import EolseqError, WrongUse
 from eolseq.simulation.instrument import Instrument, delivery
 from eolseq.simulation.lines import EventLines, Line, SerialPort, TcpPort
 
-__all__ = ["PERIOD", "Control", "EventLines", "Server", "serve"]
+__all__ = ["MARK", "PERIOD", "Control", "EventLines", "Server", "serve"]
 
 PERIOD = 1e-3
 """Seconds from one tick of the physics to the next; the operating system adds up to one millisecond."""
+
+MARK = "mark"
+"""A key beside an order: once it is carried out, an event says so with the value of this key."""
 
 _LONGEST_CONTROL = 65536
 
@@ -183,8 +186,11 @@ class Server:
             wish = json.loads(line)
             if not isinstance(wish, dict) or self._control is None:
                 raise WrongUse("No control line was expected, or it is not a JSON object.")
+            mark = wish.pop(MARK, None)
             self._tick(time.monotonic())  # so that what it does happens now, not at the last beat
             self._control(wish)
+            if mark is not None and self._events is not None:
+                self._events({"carried out": mark})
         except (ValueError, RecursionError, EolseqError) as error:
             if self._events is not None:
                 self._events({"not understood": line[:200].decode("utf-8", "replace"), "because": str(error)})
