@@ -21,11 +21,19 @@ class Times(NamedTuple):
     long: float | None
 
 
+class Recent(NamedTuple):
+    """How many times between begins there were lately, and their mean in seconds; None where there were none."""
+
+    number: int
+    mean: float | None
+
+
 class Pace(NamedTuple):
     """Begin to end of judged runs (of all, by bay), begin to begin over the whole line, and how many of those in takt.
 
     ``takt`` is in seconds, None where the station file states none; ``in_takt`` counts the times not above it.
-    ``recent``: begin to begin, of the last RECENT alone.
+    ``recent``: begin to begin, of the last RECENT alone, as a mean: bays that are loaded one after the other begin in
+    bursts, of which a median would say that the line is several times as fast as it is.
     """
 
     cycle: Times
@@ -33,7 +41,7 @@ class Pace(NamedTuple):
     between: Times
     takt: float | None
     in_takt: int
-    recent: Times
+    recent: Recent
 
 
 @dataclass(slots=True)
@@ -65,7 +73,11 @@ class Paces:
         return Pace(_times(every), {bay: _times(self._cycles[bay]) for bay in sorted(self._cycles)},
                     _times(self._between), self.takt,
                     0 if self.takt is None else sum(each <= self.takt for each in self._between),
-                    _times(self._between[-RECENT:]))
+                    _recent(self._between[-RECENT:]))
+
+
+def _recent(values: list[float]) -> Recent:
+    return Recent(len(values), sum(values) / len(values) if values else None)
 
 
 def _times(values: list[float]) -> Times:

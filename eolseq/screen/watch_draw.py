@@ -104,8 +104,8 @@ def _takt(glance: Glance) -> str:
     pace = glance.review.pace
     if pace.takt is None:
         return "pace: no takt stated"
-    recent = "" if pace.recent.middle is None or pace.recent.number < _RECENT else \
-        f"; last {pace.recent.number} every {time_words(pace.recent.middle)}"
+    recent = "" if pace.recent.mean is None or pace.recent.number < _RECENT else \
+        f"; last {pace.recent.number} every {time_words(pace.recent.mean)}"
     return f"takt {time_words(pace.takt)}{recent}"
 
 

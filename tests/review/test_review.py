@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from eolseq.records import entries, line_entries
 from eolseq.review.drift import LEAST, SPAN, Drifts
+from eolseq.review.pace import Paces
 from eolseq.review.silence import Silence, Silences
 from eolseq.review.stops import Stop, reason_of
 from eolseq.review.window import LONGEST, Moment, Window, last_shift, seconds
@@ -402,6 +403,17 @@ def test_pace_against_takt(quick_path: Path) -> None:
     assert (pace.cycle.number, pace.cycle.middle, pace.cycle.long) == (6, CYCLE, 40)
     assert (pace.between.number, pace.between.middle, pace.between.long) == (5, 30, 50)
     assert (pace.takt, pace.in_takt) == (30, 4)
+    assert pace.recent == (5, 34)
+
+
+def test_the_pace_of_late_is_a_mean_since_bays_begin_in_bursts() -> None:
+    """Four bays loaded within six seconds, every two minutes: a unit each 30 s, though most begin 2 s apart."""
+    paces = Paces(30.0)
+    for n in range(12):
+        paces.begins(Moment(MORNING, "one boot", 120.0 * (n // 4) + 2.0 * (n % 4)))
+    found = paces.result()
+    assert found.between.middle == 2
+    assert found.recent == (10, pytest.approx(24.4))  # eight of 2 s and two of 114 s
 
 
 MARKS = {
