@@ -136,7 +136,7 @@ class _Told:
         with self._one_at_a_time:
             self._heard.clear()
             self._given += 1
-            control(self._stream, {**order, "mark": self._given})
+            control(self._stream, {**order, "number": self._given})
             if not self._clock.wait(self._heard, CARRIED_OUT_WITHIN) or self._done != self._given:
                 raise StationFault(f"The simulated station did not carry out an order ({', '.join(order)})"
                                    + (f": {self._refused}" if self._refused else " in time."), "Start it again.")

@@ -27,7 +27,7 @@ __all__ = ["MARK", "PERIOD", "Control", "EventLines", "Server", "serve"]
 PERIOD = 1e-3
 """Seconds from one tick of the physics to the next; the operating system adds up to one millisecond."""
 
-MARK = "mark"
+MARK = "number"
 """A key beside an order: once it is carried out, an event says so with the value of this key."""
 
 _LONGEST_CONTROL = 65536
