@@ -215,6 +215,7 @@ class Log:
             if entry.kind == "begin":
                 self._refuse_far_off()
                 self._found.book.refuse_overtaken(getattr(entry, "serial", ""), getattr(entry, "earlier_checks", ()))
+                self._found.book.refuse_same_fixture(getattr(entry, "serial", ""), getattr(entry, "bay", ""))
                 self._set_space_aside()
             time = utc_text(self._clock)
             if time < self._found.last_time and entry.kind != "clock":

@@ -210,6 +210,7 @@ class RunBook:
         self.open: dict[int, Run] = {}
         self.lock: LockState | None = None
         self.documents: list[Carried] = []
+        self.mounted: dict[str, str] = {}  # by bay, where there are several, the fixture that was last found there
         self.latest = ""
 
     def note(self, index: int, leaf: bytes, seen: Glance) -> None:
@@ -257,6 +258,18 @@ class RunBook:
             if each.index > known.get(check, each.index):
                 raise Refused(f"A result of {check} on unit {serial} came in (entry {each.index}) while it was on "
                               "the way to its test.", "Scan it again: that result is then looked at.")
+
+    def refuse_same_fixture(self, serial: str, bay: str) -> None:
+        """Refused when the fixture last found at this bay is the one on which another bay tests a unit now.
+
+        The gate of fixtures asks this too, but two bays may read one plug before either begins. What is no unit has no
+        such gate, so what was found last at its bay says nothing.
+        """
+        here = None if reserved(serial) else self.mounted.get(bay)
+        for run in self.open.values() if here is not None else ():
+            if run.bay != bay and self.mounted.get(run.bay) == here and not reserved(run.serial):
+                raise Refused(f"The coded plug at {bay} is that of fixture {here}, and {run.bay} tests a unit on it.",
+                              "Two fixtures have the same plug, or relays are crossed: have maintenance check both.")
 
     def labels(self, serial: str) -> tuple[LabelSeen, ...]:
         """Every entry about labels of a unit, oldest first."""
@@ -317,6 +330,8 @@ class RunBook:
             self.lock = LockState(index, str(fields["reason"]), str(fields["do"]), time)
         elif kind == "unlock":
             self.lock = None
+        elif kind == "fixture" and fields["what"] == "mounted" and fields.get("bay"):
+            self.mounted[fields["bay"]] = fields["fixture"]
         if kind in DOCUMENTS:
             self.documents.append(Carried(index, leaf, kind, fields))
 

@@ -33,7 +33,7 @@ class Pace(NamedTuple):
 
     ``takt`` is in seconds, None where the station file states none; ``in_takt`` counts the times not above it.
     ``recent``: begin to begin, of the last RECENT alone, as a mean: bays that are loaded one after the other begin in
-    bursts, of which a median would say that the line is several times as fast as it is.
+    bursts, of which a median would say that the line is several times as fast as it is. ``whole``: the mean of all.
     """
 
     cycle: Times
@@ -42,6 +42,7 @@ class Pace(NamedTuple):
     takt: float | None
     in_takt: int
     recent: Recent
+    whole: Recent
 
 
 @dataclass(slots=True)
@@ -73,7 +74,7 @@ class Paces:
         return Pace(_times(every), {bay: _times(self._cycles[bay]) for bay in sorted(self._cycles)},
                     _times(self._between), self.takt,
                     0 if self.takt is None else sum(each <= self.takt for each in self._between),
-                    _recent(self._between[-RECENT:]))
+                    _recent(self._between[-RECENT:]), _recent(self._between))
 
 
 def _recent(values: list[float]) -> Recent:

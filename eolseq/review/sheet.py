@@ -108,7 +108,8 @@ def _top(review: Review) -> Iterator[Flowable]:
         yield Table([[strip]], [_WIDTH], style=[("BOX", *_ALL, 2, colors.black), ("BOTTOMPADDING", *_ALL, 6)])
         yield Spacer(0, 4)
     share = review.first_pass
-    large = words.percent(share.value) if share.of else "no unit"
+    few = f"{share.number} of {share.of}" if share.of else "no unit"
+    large = few if share.of < words.FEW else words.percent(share.value)
     name = f"Line review, {review.log.origin.rpartition('/')[0]}"
     left: list[Flowable] = [_text(name, _STRONG), _text(_title(review), _TITLE)]
     left += [_text(each) for each in words.facts(review)]

@@ -29,6 +29,10 @@ class Row(NamedTuple):
     words: str
 
 
+FEW = 10
+"""Units; a percentage of fewer says too much in large letters, so a count stands there."""
+
+
 def percent(value: float) -> str:
     """A share for people; what is not all or nothing is never rounded to it."""
     if 0 < value < 0.0005 or 0.9995 <= value < 1:
@@ -216,10 +220,12 @@ def _pace(review: Review) -> Iterator[str]:
     pace = review.pace
     if pace.cycle.number:
         yield f"begin to end {_times(pace.cycle)}"
-    if pace.between.number:
-        takt = "no takt stated" if pace.takt is None else \
-            f"takt {time_words(pace.takt)}, kept {pace.in_takt} of {pace.between.number} times"
-        yield f"begin to begin {_times(pace.between)}; {takt}"
+    takt = "no takt stated" if pace.takt is None else f"takt {time_words(pace.takt)}"
+    if pace.whole.mean is not None and len(pace.by_bay) > 1:  # bays begin in bursts: single times say little
+        yield f"begin to begin {time_words(pace.whole.mean)} on average over {pace.whole.number} times; {takt}"
+    elif pace.between.number:
+        kept = "" if pace.takt is None else f", kept {pace.in_takt} of {pace.between.number} times"
+        yield f"begin to begin {_times(pace.between)}; {takt}{kept}"
 
 
 def _times(each: Times) -> str:

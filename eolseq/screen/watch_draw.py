@@ -10,8 +10,8 @@ from datetime import datetime
 
 from eolseq.errors import EolseqError
 from eolseq.review.present import BayNow, Glance, LockedNow, State
+from eolseq.review.words import FEW, failure_rows, looks, nothing, percent, share_words, stop_rows, time_words
 from eolseq.review.words import Row as Told
-from eolseq.review.words import failure_rows, looks, nothing, percent, share_words, stop_rows, time_words
 from eolseq.screen.draw import labelled, wrapped
 from eolseq.screen.frame import Frame, Row, ends, fit
 from eolseq.screen.letters import drawable, tall
@@ -23,7 +23,6 @@ WIDEST = 160
 _LEFT = 32  # columns of the yield in 80
 _LOOKS = 3  # rows of a thing to look at
 _STRIPS_FROM = 22  # rows
-_FEW = 10  # units; a percentage of fewer says too much in large letters
 _RECENT = 3  # times between units, fewer than which say nothing of the pace now
 _QUIET = 3  # takts without a unit, after which that is shown in bold
 
@@ -78,7 +77,7 @@ def _line(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
     share, pace = glance.review.first_pass, pace_words(glance, now) or "-"
     head = ends(f" {clean(glance.review.log.origin.rpartition('/')[0])}  {_shift(glance, now)}",
                 f"{SIMULATED if glance.review.log.simulated else ''} {_clock(now)} ", width)
-    few = share.of < _FEW
+    few = share.of < FEW
     rows: list[Row] = [[(head, "bold")], [(fit(" first pass" if few else " first pass %", left), ""),
                                           (fit(_takt(glance), width - left), "")]]
     large = f"{share.number} OF {share.of}" if few else percent(share.value).rstrip(" %").lstrip("<>")

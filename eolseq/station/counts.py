@@ -41,8 +41,14 @@ class SharedCounts:
                 if self._desk.holder(name) is None and name not in self.unsure and (moved or name not in self.moved)}
 
     def begins(self, bay: str, names: Iterable[str]) -> None:
-        """A lease of these instruments begins; StationFault when a count is not as the lease before left it."""
+        """A lease of these instruments begins; StationFault when a count is not as the lease before left it.
+
+        Nor may it begin when that could not be read: a stranger since then would be taken for part of the station.
+        """
         for name in self._counting(names) if self.strict else ():
+            if name in self.unsure and bay not in self._noting:
+                raise StationFault(f"The test counter of {name} could not be read after its last use.",
+                                   "Test the unit again: the count is then held against the log first.")
             self._hold(name, self._players[name].count(), bay)
             if name in self.moved and bay not in self._noting:
                 known, now = self.moved[name]

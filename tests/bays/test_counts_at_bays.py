@@ -84,6 +84,24 @@ def test_only_a_stranger_is_found_and_always(events: list[tuple[str, Any]]) -> N
     assert used or counts.known() == {T: tester.tests}
 
 
+def test_a_count_that_could_not_be_read_lends_nothing_to_the_next_lease() -> None:
+    """A stranger since then would be taken for part of the station; a verification takes note of what it is now."""
+    tester, desk, counts = station(VirtualClock())
+    held = desk.take("a", [T], lambda: None)
+    counts.begins("a", [T])
+    tester.silent = True
+    counts.ends([T], lambda: None)
+    desk.give_back("a", held, dead=True)
+    tester.silent, tester.tests = False, 3
+    with pytest.raises(StationFault, match="could not be read after its last use"):
+        counts.begins("b", [T])
+    with counts.noting("b"):
+        counts.begins("b", [T])
+    counts.settle(T)
+    counts.begins("b", [T])
+    assert counts.known() == {T: 3}
+
+
 def test_every_order_of_waking_with_looks_between_leases() -> None:
     """Two bays look and test; nobody looks while the other has the tester, and no neighbour is a stranger."""
     orders = 0

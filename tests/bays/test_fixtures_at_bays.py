@@ -106,6 +106,17 @@ def test_one_fixture_is_at_one_bay(quick_path: Path) -> None:
         assert rig.scheduled.join(600.0) and rig.results[0][2].outcome is Outcome.PASS
 
 
+def test_two_bays_that_read_one_plug_before_either_begins(quick_path: Path) -> None:
+    """Their gates both saw a free fixture; the log takes one begin and refuses the other."""
+    with NestRig(quick_path, second=A) as rig:
+        found = rig.said({"bay-1": serials(1, 1), "bay-2": serials(11, 1)})
+        outcomes = {bay: results[0] for bay, results in found.items()}
+        refused = [each for each in outcomes.values() if each.outcome is Outcome.REFUSED]
+        assert len(refused) == 1 and "is that of fixture nest-a, and bay-" in refused[0].sentence
+        assert sorted(str(each.outcome) for each in outcomes.values()) == ["pass", "refused"]
+        assert len(rig.log.runs("DH6-00000001")) + len(rig.log.runs("DH6-00000011")) == 1
+
+
 def test_a_plug_waits_for_the_meter_and_is_never_read_while_another_bay_has_it(quick_path: Path) -> None:
     with NestRig(quick_path) as rig:
         held = rig.desk.take("bay-1", {"resistance"}, lambda: None)
