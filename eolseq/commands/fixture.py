@@ -232,6 +232,7 @@ def _entry(fixture: FixtureRules, what: Any, result: RunResult, station: Station
 def _show(station: Station) -> int:
     from eolseq.clock import SystemClock
     from eolseq.commands.covering import told_in
+    from eolseq.quantity import counted
     from eolseq.records.reader import Records
     from eolseq.verification.fixtures import Now, cycles, fixture_reasons, mounted_last
 
@@ -246,10 +247,10 @@ def _show(station: Station) -> int:
     bays = station.bays if len(station.bays) > 1 else ("",)
     for each in station.fixtures:
         here = [bay for bay in bays if mounted_last(told, bay) == each.name]
-        at = f", at {' and '.join(here) or 'the bay'}" if here else ""
-        limit = f" of {each.cycles}" if each.cycles is not None else ""
-        used = cycles(told, each.name, since, bays)
-        print(signing.visible(f"{each.name}{at}: takes {', '.join(each.fits)}; {used}{limit} units"))
+        at = f", at {' and '.join(here) or 'the bay'}" if here else f", for {each.bay}" if each.bay else ""
+        number = cycles(told, each.name, since, bays)
+        used = counted(number, "unit") if each.cycles is None else f"{number} of {each.cycles} units"
+        print(signing.visible(f"{each.name}{at}: takes {', '.join(each.fits)}; {used}"))
         zeros = frozenset({each.name}) if each.zero is not None else frozenset()
         where = [bay for bay in bays if each.bay in ("", bay)]
         reasons = dict.fromkeys(one for bay in where
