@@ -222,6 +222,8 @@ def test_slow_late_and_split_answers_come_whole_and_in_order(running: Running, f
 
 def test_closed_ends_open_connections_and_new_ones_when_used(running: Running) -> None:
     with running.connect() as wire:
+        wire.sendall(b"*IDN?\n")
+        assert line_from(wire) == ID, "the server has taken the connection"
         running.fault("closed")
         assert wire.recv(10) == b""
     with running.connect() as wire:
