@@ -57,12 +57,12 @@ class FixtureGate:
 
     def _refuse_twice(self, name: str) -> None:
         """One fixture is at one bay: what is under test elsewhere on it cannot be here."""
+        from eolseq.records.runs import same_fixture
         from eolseq.verification.fixtures import elsewhere
 
         other = elsewhere(self._told(), name, [run.bay for run in self._log.open_runs() if run.bay != self._bay])
         if other:
-            raise Refused(f"The coded plug at {self._bay} is that of fixture {name}, and {other} tests a unit on it.",
-                          "Two fixtures have the same plug, or relays are crossed: have maintenance check both.")
+            raise same_fixture(self._bay, name, other)
 
 
 def _plugs_at(fixtures: tuple[FixtureRules, ...], bay: str) -> bool:

@@ -197,6 +197,12 @@ def _values(found: re.Match[bytes]) -> list[Any]:
     return [text[1:-1].decode() if text[0] == 34 else int(text) for text in texts]
 
 
+def same_fixture(bay: str, fixture: str, other: str) -> Refused:
+    """Why nothing is tested at a bay: its plug is that of the fixture on which another bay tests a unit."""
+    return Refused(f"The coded plug at {bay} is that of fixture {fixture}, and {other} tests a unit on it.",
+                   "Two fixtures have the same plug, or relays are crossed: have maintenance check both.")
+
+
 class RunBook:
     """All runs by index and by serial, which are open, and the lock, as they stand after the lines noted so far.
 
@@ -266,10 +272,11 @@ class RunBook:
         such gate, so what was found last at its bay says nothing.
         """
         here = None if reserved(serial) else self.mounted.get(bay)
-        for run in self.open.values() if here is not None else ():
+        if here is None:
+            return
+        for run in self.open.values():
             if run.bay != bay and self.mounted.get(run.bay) == here and not reserved(run.serial):
-                raise Refused(f"The coded plug at {bay} is that of fixture {here}, and {run.bay} tests a unit on it.",
-                              "Two fixtures have the same plug, or relays are crossed: have maintenance check both.")
+                raise same_fixture(bay, here, run.bay)
 
     def labels(self, serial: str) -> tuple[LabelSeen, ...]:
         """Every entry about labels of a unit, oldest first."""

@@ -46,11 +46,7 @@ def judge_verification(document: Document, registry: Registry, index: int,
                        entry: Mapping[str, Any]) -> list[RegisteredKey]:
     """Who signed a verification carried by an entry of the log; NotGenuine when it may not stand there."""
     refuse_unless(document, VERIFICATION_TYPE, _VERIFICATION)
-    said = document.payload
-    _refuse_other_log(said, registry)
-    if said["index"] != index:
-        raise NotGenuine(f"The verification was made for entry {said['index']}, not for {index}.",
-                         "Verify the instrument again.")
+    said = _made_for(document, registry, index, "The verification was made", "Verify the instrument again.")
     named = entry.get("instrument")
     mine = (said["instrument"].get("model"), said["instrument"].get("serial"), said["outcome"], said["page"])
     if not isinstance(named, Mapping) or mine != (named.get("model"), named.get("serial"), entry.get("outcome"),
@@ -70,11 +66,8 @@ def judge_fixture(document: Document, registry: Registry, index: int,
                   entry: Mapping[str, Any]) -> list[RegisteredKey]:
     """Who signed what was measured or inspected of a fixture; NotGenuine when it may not stand in that entry."""
     refuse_unless(document, FIXTURE_TYPE, _FIXTURE)
-    said = document.payload
-    _refuse_other_log(said, registry)
-    if said["index"] != index:
-        raise NotGenuine(f"The work on the fixture was signed for entry {said['index']}, not for {index}.",
-                         "Measure or inspect the fixture again.")
+    said = _made_for(document, registry, index, "The work on the fixture was signed",
+                     "Measure or inspect the fixture again.")
     mine = [*(entry.get(name) for name in _OF_FIXTURE), entry.get("station_digest"), entry.get("readings")]
     if mine != [*(said[name] for name in _OF_FIXTURE), said["station"], said["readings"]] \
             or said["what"] not in _SIGNED_WORK:
@@ -93,6 +86,15 @@ def judge_unlock(document: Document, registry: Registry, index: int) -> tuple[in
         raise NotGenuine(f"The unlock is for a lock in entry {document.payload['lock']}, which does not come before "
                          f"entry {index}.", "Have it made again for the lock that stands.")
     return document.payload["lock"], judge_signatures(document, registry, index, UNLOCKERS)
+
+
+def _made_for(document: Document, registry: Registry, index: int, what: str, do: str) -> Mapping[str, Any]:
+    """What a document says that was made for this entry of this log; NotGenuine for any other."""
+    said = document.payload
+    _refuse_other_log(said, registry)
+    if said["index"] != index:
+        raise NotGenuine(f"{what} for entry {said['index']}, not for {index}.", do)
+    return said
 
 
 def _refuse_other_log(said: Mapping[str, Any], registry: Registry) -> None:
