@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -18,10 +17,9 @@ import pytest
 from eolseq.records.approvals import Standing
 from eolseq.records.audit import audit
 from eolseq.records.reader import Records
-from tests.commands.test_approve import EARTH, approve
+from tests.commands.test_approve import approve
 from tests.commands.test_keys import make, with_passphrase
-from tests.commands.test_real_path import SERIAL, Bench
-from tests.rig import ROOT
+from tests.commands.test_real_path import SERIAL, SIMULATED, Bench, at_addresses
 
 pytestmark = pytest.mark.real_lines
 
@@ -32,6 +30,22 @@ REFERENCES = """  sequence: earth.yaml
     open-earth: {about: no earth screw, step: Earth path, says: no earth path}
 
 ceilings:"""
+
+
+def answered(words: list[str], terminal: int, reactions: Mapping[str, Callable[[], object]]) -> tuple[int, str]:
+    """Python started with these words at a terminal: exit code and what was said; at each of some words, what is done."""
+    child = subprocess.Popen([sys.executable, *words], stdin=terminal, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+                             start_new_session=True)  # so that the terminal is the person's, not the tests'
+    assert child.stdout is not None
+    said, done = b"", 0
+    known = re.compile("|".join(map(re.escape, reactions)).encode())
+    while piece := os.read(child.stdout.fileno(), 65536):
+        said += piece
+        for found in known.finditer(said, done):
+            reactions[found[0].decode()]()
+            done = found.end()
+    child.stdout.close()
+    return child.wait(timeout=20), said.decode()
 
 
 class Led(Bench):
@@ -59,20 +73,7 @@ class Led(Bench):
         }
         lines = iter(typed)
         try:
-            child = subprocess.Popen([sys.executable, *start, *words, "--station", "bench.yaml"],
-                                     stdin=terminal, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-                                     start_new_session=True)  # so that the terminal is the person's, not the tests'
-            assert child.stdout is not None
-            said = b""
-            done = 0
-            known = re.compile("|".join(map(re.escape, reactions)).encode())
-            while piece := os.read(child.stdout.fileno(), 65536):
-                said += piece
-                for found in known.finditer(said, done):
-                    reactions[found[0].decode()]()
-                    done = found.end()
-            child.stdout.close()
-            return child.wait(timeout=20), said.decode()
+            return answered([*start, *words, "--station", "bench.yaml"], terminal, reactions)
         finally:
             os.close(terminal)
             os.close(person)
@@ -85,26 +86,11 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.Fixtu
     A parameter is added to the station file.
     """
     monkeypatch.chdir(tmp_path)
-    shutil.copytree(ROOT / "drivers", "drivers")
-    Path("earth.yaml").write_text(EARTH, "utf-8")
-    simulated = ROOT / "simulators/demo-station.yaml"
-    text = re.sub(r"  sequence: .*?\nceilings:", REFERENCES, simulated.read_text("utf-8"), count=1, flags=re.S)
+    text = re.sub(r"  sequence: .*?\nceilings:", REFERENCES, SIMULATED.read_text("utf-8"), count=1, flags=re.S)
     text = re.sub(r"reference_meters:.*?\n\n", "", text, count=1, flags=re.S)  # read by a person: test_typed_references.py
-    child = subprocess.Popen([sys.executable, "-m", "eolseq", "simulate", str(simulated), "--unit", SERIAL, "--lifeline"],
-                             stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT)
-    assert child.stdin is not None and child.stdout is not None
-    for _ in range(len(re.findall("page:", text))):
-        name, address = child.stdout.readline().decode().split()
-        text = re.sub(rf"(\n  {name}: +{{page: [^,]+,)", rf'\1 address: "{address}",', text)
-    Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", "")
-                                  + getattr(request, "param", ""), "utf-8")
-    found = Led(child)
-    found.order(closes_by_itself=False)
-    enrolled()
-    yield found
-    child.stdin.close()
-    child.wait(timeout=20)
-    child.stdout.close()
+    with at_addresses(Led, text + getattr(request, "param", ""), "") as found:
+        enrolled()
+        yield found
 
 
 def enrolled() -> None:

@@ -13,7 +13,9 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
@@ -25,6 +27,10 @@ from tests.rig import ROOT
 pytestmark = pytest.mark.real_lines
 
 SERIAL = "DH6-00000001"
+SIMULATED = ROOT / "simulators/demo-station.yaml"
+Place = TypeVar("Place", bound="Bench")
+
+
 class Bench:
     """The simulated instruments' process, and the person at the bay."""
 
@@ -62,28 +68,36 @@ class Bench:
         return code, json.loads(found), said
 
 
-@pytest.fixture
-def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    """A folder with a station file that has addresses, and the simulated instruments behind them."""
-    monkeypatch.chdir(tmp_path)
+@contextmanager
+def at_addresses(kind: type[Place], text: str, instead: str) -> Iterator[Place]:
+    """The simulated instruments, and bench.yaml: this station file with their addresses, naming no simulator.
+
+    ``instead`` stands where the simulator was named. The folder gets the driver pages and a sequence too.
+    """
     shutil.copytree(ROOT / "drivers", "drivers")
     Path("earth.yaml").write_text(EARTH, "utf-8")
-    simulated = ROOT / "simulators/demo-station.yaml"
-    text = simulated.read_text("utf-8")
-    child = subprocess.Popen([sys.executable, "-m", "eolseq", "simulate", str(simulated), "--unit", SERIAL, "--lifeline"],
+    child = subprocess.Popen([sys.executable, "-m", "eolseq", "simulate", str(SIMULATED), "--unit", SERIAL, "--lifeline"],
                              stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT)
     assert child.stdin is not None and child.stdout is not None
     for _ in range(len(re.findall("page:", text))):
         name, address = child.stdout.readline().decode().split()
         text = re.sub(rf"(\n  {name}: +{{page: [^,]+,)", rf'\1 address: "{address}",', text)
-    never = "checks: {verification: {every: never}, challenge: {every: never}}\n"  # tests/verification has the others
-    Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", never), "utf-8")
-    found = Bench(child)
+    Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", instead), "utf-8")
+    found = kind(child)
     found.order(closes_by_itself=False)
     yield found
     child.stdin.close()
     child.wait(timeout=20)
     child.stdout.close()
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    """A folder with a station file that has addresses, and the simulated instruments behind them."""
+    monkeypatch.chdir(tmp_path)
+    never = "checks: {verification: {every: never}, challenge: {every: never}}\n"  # tests/verification has the others
+    with at_addresses(Bench, SIMULATED.read_text("utf-8"), never) as found:
+        yield found
 
 
 def test_a_real_station_is_refused_tried_and_approved(bench: Bench) -> None:

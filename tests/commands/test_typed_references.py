@@ -7,19 +7,14 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from eolseq.records.reader import Records
-from tests.commands.test_approve import EARTH
-from tests.commands.test_real_checks import MAINTAINER, WORDS, enrolled
-from tests.commands.test_real_path import SERIAL, Bench
-from tests.rig import ROOT
+from tests.commands.test_real_checks import MAINTAINER, WORDS, answered, enrolled
+from tests.commands.test_real_path import SIMULATED, Bench, at_addresses
 
 pytestmark = pytest.mark.real_lines
 
@@ -30,27 +25,13 @@ SHORT = {"runs: 4 s, run_down: 1.5 s": "runs: 2 s, run_down: 1 s", "at: [5 bar, 
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     """A real station with reference meters, its files approved and its people enrolled."""
     monkeypatch.chdir(tmp_path)
-    shutil.copytree(ROOT / "drivers", "drivers")
-    Path("earth.yaml").write_text(EARTH, "utf-8")
-    simulated = ROOT / "simulators/demo-station.yaml"
-    text = re.sub(r"\nchallenges:.*?\nceilings:", "\nceilings:", simulated.read_text("utf-8"), count=1, flags=re.S)
+    text = re.sub(r"\nchallenges:.*?\nceilings:", "\nceilings:", SIMULATED.read_text("utf-8"), count=1, flags=re.S)
     for right, short in SHORT.items():
         assert right in text
         text = text.replace(right, short)
-    child = subprocess.Popen([sys.executable, "-m", "eolseq", "simulate", str(simulated), "--unit", SERIAL, "--lifeline"],
-                             stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT)
-    assert child.stdin is not None and child.stdout is not None
-    for _ in range(len(re.findall("page:", text))):
-        name, address = child.stdout.readline().decode().split()
-        text = re.sub(rf"(\n  {name}: +{{page: [^,]+,)", rf'\1 address: "{address}",', text)
-    Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", ""), "utf-8")
-    found = Bench(child)
-    found.order(closes_by_itself=False)
-    enrolled()
-    yield found
-    child.stdin.close()
-    child.wait(timeout=20)
-    child.stdout.close()
+    with at_addresses(Bench, text, "") as found:
+        enrolled()
+        yield found
 
 
 def verify(bench: Bench, instrument: str, typed: dict[str, str]) -> tuple[int, str]:
@@ -69,19 +50,8 @@ def verify(bench: Bench, instrument: str, typed: dict[str, str]) -> tuple[int, s
         "Let the pressure off": lambda: bench.order(pump="off"),
         **{question: types(answer) for question, answer in typed.items()}}
     try:
-        child = subprocess.Popen([sys.executable, "-m", "eolseq", "verify", instrument, "--station", "bench.yaml", "--key",
-                                  "keys/m-1.pem"], stdin=terminal, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-                                 start_new_session=True)
-        assert child.stdout is not None
-        said, done = b"", 0
-        known = re.compile("|".join(map(re.escape, reactions)).encode())
-        while piece := os.read(child.stdout.fileno(), 65536):
-            said += piece
-            for found in known.finditer(said, done):
-                reactions[found[0].decode()]()
-                done = found.end()
-        child.stdout.close()
-        return child.wait(timeout=20), said.decode()
+        return answered(["-m", "eolseq", "verify", instrument, "--station", "bench.yaml", "--key", "keys/m-1.pem"],
+                        terminal, reactions)
     finally:
         os.close(terminal)
         os.close(person)

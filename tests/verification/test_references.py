@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -42,15 +41,6 @@ from tests.verification.test_verify import verifier
 
 METERS = {each.name: each for each in STATION.reference_meters}
 COUNTER, MANOMETER, STANDARD = METERS["counter"], METERS["manometer"], METERS["standard"]
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    found = Rig(tmp_path)
-    try:
-        yield found
-    finally:
-        found.close()
 
 
 def one(found: Verified) -> Result:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -36,15 +35,6 @@ SHUNT = next(each for each in STATION.known_loads if each.name == "shunt-200m")
 SMALL = next(each for each in STATION.known_loads if each.name == "shunt-50m")
 SPAN = Span(parse("9 kV"), parse("0.1 V"), read_accuracy("1 % of reading + 10 counts", "V"))
 SOURCES = {each.name: ROLES[PAGES[each.name].role] for each in STATION.instruments if ROLES[PAGES[each.name].role].danger}
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    found = Rig(tmp_path)
-    try:
-        yield found
-    finally:
-        found.close()
 
 
 def stuck(rig: Rig, fault: str, name: str) -> None:

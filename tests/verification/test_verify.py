@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -37,15 +36,6 @@ from tests.records.people import PEOPLE, Plant, signed
 from tests.rig import PAGES, SIMULATOR, STATION, Rig
 
 ALL = tuple(each.name for each in STATION.instruments if verifiable(STATION, PAGES[each.name].role))
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    found = Rig(tmp_path)
-    try:
-        yield found
-    finally:
-        found.close()
 
 
 def verifier(rig: Rig, **changed: Any) -> Verifier:
