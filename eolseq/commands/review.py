@@ -6,8 +6,9 @@ import argparse
 import json
 import sys
 import textwrap
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.lookup import date
 from eolseq.errors import WrongUse
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
     from eolseq.station.file import Station
 
 NAME = "review"
+LAST = -1  # where --shift names no entry
+MOST_NAMED = 5  # shifts that are named where none begins with an entry
+Entries = Iterable[tuple[int, Mapping[str, Any]]]
 HELP = """what a log says of the line: yield, failures, stops, bays, drift, pace
 
 What wants somebody to look comes first. Trials, reference units and simulated runs never count among real ones."""
@@ -30,7 +34,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
                         help="the station file that names the records folder (else: records, in the working folder)")
     parser.add_argument("--since", metavar="DATE", type=date, help="only runs begun on this day or later (UTC)")
     parser.add_argument("--until", metavar="DATE", type=date, help="only runs begun on this day or earlier (UTC)")
-    parser.add_argument("--shift", action="store_true", help="only the last shift")
+    parser.add_argument("--shift", metavar="ENTRY", nargs="?", type=int, const=LAST,
+                        help="only the last shift, or that which began with this entry of the log")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
     parser.add_argument("--pdf", metavar="FILE", type=Path, help="write it as a page to sign and to file")
     parser.add_argument("--watch", action="store_true", help="show the shift that is on, again and again, until Ctrl-C")
@@ -70,23 +75,28 @@ def _watched(folder: Path, takt: float | None, options: argparse.Namespace) -> i
     return run_watch(folder, takt)
 
 
-def review_of(found: Records, window: Window, takt: float | None) -> Review:
-    """The review of an opened log."""
+def review_of(found: Records, window: Window, takt: float | None,
+              through: Callable[[Entries], Entries] = lambda entries: entries) -> Review:
+    """The review of an opened log; its entries come ``through`` something that may raise what ends it."""
     from eolseq.review.review import KINDS, LogFacts, review
 
     facts = LogFacts(str(found.path), found.origin, found.size, found.root.hex(), found.simulated)
-    return review(found.payloads(KINDS), facts, window, takt)
+    return review(through(found.payloads(KINDS)), facts, window, takt)
 
 
-def shift_window(found: Records) -> Window:
-    """The window of the last shift in a log; WrongUse when it has none."""
-    from eolseq.review.window import last_shift
+def shift_window(found: Records, entry: int = LAST) -> Window:
+    """The window of the last shift in a log, or of the one that began with an entry; WrongUse when there is none."""
+    from eolseq.review.window import shifts
 
     marks = [(index, str(payload["event"]), str(payload["bay"]))
              for index, payload in found.payloads(frozenset({"shift"}))]
-    window = last_shift(marks)
-    if window is None:
+    windows = shifts(marks)
+    if not windows:
         raise WrongUse(f"The log {found.path} has no shift.", "Leave --shift out, or give --since and --until.")
+    window = windows[-1] if entry == LAST else next((each for each in windows if each.first == entry), None)
+    if window is None:
+        begun = ", ".join(str(each.first) for each in windows[-MOST_NAMED:])
+        raise WrongUse(f"No shift begins with entry {entry}.", f"The last ones begin with {begun}.")
     return window
 
 
@@ -125,11 +135,11 @@ def _folder(station: Path | None) -> tuple[Path, float | None]:
 def _window(found: Records, options: argparse.Namespace) -> Window:
     from eolseq.review.window import Window
 
-    if not options.shift:
+    if options.shift is None:
         return Window(options.since, options.until)
     if options.since or options.until:
         raise WrongUse("--shift is a window of its own.", "Leave --since and --until out, or --shift.")
-    return shift_window(found)
+    return shift_window(found, options.shift)
 
 
 def _held(found: Records, size: str, root: str) -> int:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -46,10 +47,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the shift; 0 when it was ended in good order, 4 by a signal."""
-    from eolseq.clock import SystemClock
     from eolseq.commands.review_paper import ShiftPaper
     from eolseq.commands.run import SWITCH_INTERVAL, check_fit, pages_of
-    from eolseq.screen.shift_screen import open_shift_screen
     from eolseq.shipped import find
     from eolseq.station.file import load_station
 
@@ -62,24 +61,41 @@ def run(options: argparse.Namespace) -> int:
         check_fit(each, station, pages)
     sys.setswitchinterval(SWITCH_INTERVAL)
     paper = ShiftPaper(station)
-    if len(station.bays) > 1:
-        code = _at_the_bays(options, station, path, sequences, pages, defects, paper)
-        return _reviewed(station, options, code, paper)
+    code = None
+    try:
+        if len(station.bays) > 1:
+            code = _at_the_bays(options, station, path, sequences, pages, defects, paper)
+        else:
+            code = _in_one_bay(options, station, path, sequences, pages, defects, paper)
+    finally:
+        _reviewed(station, options, code, paper)
+    return code
+
+
+def _in_one_bay(options: argparse.Namespace, station: Station, path: Path, sequences: tuple[Sequence, ...],
+                pages: Mapping[str, Any], defects: Mapping[str, str], paper: ShiftPaper) -> int:
+    from eolseq.clock import SystemClock
+    from eolseq.screen.shift_screen import open_shift_screen
+
     screen = open_shift_screen(sys.stdout, SystemClock(), plain=options.plain, silent=options.silent)
     try:
-        code = _at_the_bay(options, station, path, sequences, pages, defects, screen, paper)
+        return _at_the_bay(options, station, path, sequences, pages, defects, screen, paper)
     finally:
         screen.close()
-    return _reviewed(station, options, code, paper)
 
 
-def _reviewed(station: Station, options: argparse.Namespace, code: int, paper: ShiftPaper) -> int:
-    """The exit code, after the lead was shown the shift; one that a signal ended is to be over at once."""
-    if code == 0:
-        from eolseq.commands.review import say_shift
+def _reviewed(station: Station, options: argparse.Namespace, code: int | None, paper: ShiftPaper) -> None:
+    """The lead is shown the shift; of one that is to be over at once, only what came of its page.
 
-        say_shift(station, options.station, paper.said)
-    return code
+    A terminal that is gone changes nothing.
+    """
+    from eolseq.commands.review import say_shift, visible
+
+    with suppress(OSError):
+        if code == 0:
+            say_shift(station, options.station, paper.said)
+        elif paper.said:
+            print(visible(paper.said), flush=True)
 
 
 def sequences_of(station: Station) -> tuple[Sequence, ...]:
@@ -125,7 +141,7 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
     from eolseq.line.shift import Shift
     from eolseq.station.open import open_station
 
-    past = look_back(station, sequences, screen.tell)
+    past = look_back(station, sequences, screen.tell, paper)
     with ExitStack() as stack:
         addresses, order = stack.enter_context(bench_of(station, path))
         wires = stack.enter_context(traced(real_wires(addresses), options))
@@ -135,6 +151,7 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
         stack.enter_context(signals_end(opened, inbox))
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
+        paper.owed(log, partial(tell_page, screen.tell))
         stack.enter_context(settled())
         around = AtStation(wires.clock, opened, pages, log, sequences, order, defects, inbox.listen)
         tell_proved_off(past, screen.tell)
@@ -142,9 +159,8 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
         if past.pending is not None:
             after.resume(past.pending)
         stack.enter_context(sources(around.rules, inbox, wires.clock, screen.tell))
-        Shift(around, inbox, screen.tell, after, screen.pages).run()
-        if not inbox.by_signal:
-            paper.print(log)
+        with paper.after(log, opened, wires.clock, lambda: inbox.by_signal):
+            Shift(around, inbox, screen.tell, after, screen.pages).run()
         return STOPPED if inbox.by_signal else 0
 
 
@@ -163,8 +179,12 @@ def _at_the_bays(options: argparse.Namespace, station: Station, path: Path, sequ
         screen.close()
 
 
-def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[[Any], None]) -> Before:
-    """Before anything is opened: what was under test when the program last ended, told first of all."""
+def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[[Any], None],
+              paper: ShiftPaper | None = None) -> Before:
+    """Before anything is opened: what was under test when the program last ended, told first of all.
+
+    ``paper`` sees whether the shift before owes its page.
+    """
     from eolseq.line.resume import Before, before
     from eolseq.line.shift_events import ShiftBegins, Situation, Stands
     from eolseq.records.reader import Records
@@ -173,7 +193,10 @@ def look_back(station: Station, sequences: tuple[Sequence, ...], tell: Callable[
     folder = Path(station.records)
     if not (folder / LOG_NAME).is_file():
         return Before()
-    found = before(Records.open(folder), sequences, labels=station.labels is not None)
+    records = Records.open(folder)
+    if paper is not None:
+        paper.notice(records)
+    found = before(records, sequences, labels=station.labels is not None)
     if found.cut and station.shift is not None:
         tell(ShiftBegins(station.name, station.bays[0], bool(station.simulated), station.shift.takt))
     for do, why in found.words(station.bays[0]):
@@ -190,6 +213,13 @@ def tell_proved_off(past: Before, tell: Callable[[Any], None]) -> None:
         do = "The unit needs a new run from the start: scan it when you have signed in."
         tell(Note("POWER CUT", f"Unit {each.serial} was under test in {each.bay}; {on}. Every output is off now, and "
                   f"the bay was proved dead. {do}", do=do))
+
+
+def tell_page(tell: Callable[[Any], None], sentence: str) -> None:
+    """What came of the page that the shift before owed."""
+    from eolseq.line.shift_events import Note
+
+    tell(Note("PAGE", sentence))
 
 
 def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:

@@ -124,8 +124,12 @@ class BaysAtWork:
         return work
 
 
-def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: TellAt) -> dict[str, Before]:
-    """Before anything is opened: what was under test at each bay when the program last ended."""
+def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: TellAt,
+                      paper: ShiftPaper | None = None) -> dict[str, Before]:
+    """Before anything is opened: what was under test at each bay when the program last ended.
+
+    ``paper`` sees whether the shift before owes its page.
+    """
     from eolseq.line.resume import Before, before
     from eolseq.line.shift_events import ShiftBegins, Situation, Stands
     from eolseq.records.reader import Records
@@ -135,6 +139,8 @@ def look_back_at_bays(station: Station, sequences: tuple[Sequence, ...], tell: T
     if not (folder / LOG_NAME).is_file():
         return {name: Before() for name in station.bays}
     records = Records.open(folder)
+    if paper is not None:
+        paper.notice(records)
     found = {name: before(records, sequences, labels=station.labels is not None, bay=name) for name in station.bays}
     if station.shift is not None and any(each.cut for each in found.values()):
         for name in found:
@@ -151,13 +157,13 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
     """The whole shift at every bay; whether a signal ended it."""
     from eolseq.commands.memory import settled
     from eolseq.commands.run import ready_log
-    from eolseq.commands.shift import signals_end
+    from eolseq.commands.shift import signals_end, tell_page
     from eolseq.commands.shift_input import sources
     from eolseq.commands.verify import bench_of
     from eolseq.commands.wiring import real_wires
     from eolseq.station.open import open_station
 
-    past = look_back_at_bays(station, sequences, tell)
+    past = look_back_at_bays(station, sequences, tell, paper)
     with ExitStack() as stack:
         addresses, order = stack.enter_context(bench_of(station, path))
         wires = stack.enter_context(traced(real_wires(addresses), options))
@@ -165,11 +171,11 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
         stack.callback(opened.close)
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
+        paper.owed(log, partial(tell_page, partial(tell, station.bays[0])))
         stack.enter_context(settled())
         bays = BaysAtWork(wires.clock, opened, pages, log, sequences, tell, order, defects, pages_shown)
         stack.enter_context(signals_end(opened, bays.board))
         stack.enter_context(sources(station.shift, bays.board, wires.clock, partial(tell, station.bays[0])))
-        bays.run(past)
-        if not bays.board.by_signal:
-            paper.print(log)
+        with paper.after(log, opened, wires.clock, lambda: bays.board.by_signal):
+            bays.run(past)
         return bays.board.by_signal

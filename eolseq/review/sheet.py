@@ -23,7 +23,7 @@ from eolseq.records.ink import BOLD, PLAIN, drawable, register_fonts
 from eolseq.review import words
 from eolseq.review.chance import Share
 from eolseq.review.review import Review
-from eolseq.review.window import SHIFT
+from eolseq.review.window import AN_EARLIER, SHIFT
 
 _WIDTH = A4[0] - 30 * mm
 _BAR = 40 * mm
@@ -121,7 +121,7 @@ def _top(review: Review) -> Iterator[Flowable]:
 
 def _title(review: Review) -> str:
     """What was looked at; on paper, which is read later, a shift has its date and not its place in a row."""
-    if review.window != SHIFT or review.began is None:
+    if not review.window.startswith((SHIFT, AN_EARLIER)) or review.began is None:
         return review.window
     return f"the shift of {review.began.first[:10]}, {review.began.first[11:16]} UTC"
 

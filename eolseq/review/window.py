@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -15,16 +15,22 @@ LONGEST = 4 * 3600.0
 
 SHIFT = "the last shift"
 """The words for a window that is one."""
+AN_EARLIER = "the shift of entry"
+"""The words, before the entry's number, for one that is not the last."""
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Dates in UTC (2026-01-31, 2026-01 or 2026; both count), or the entries from ``first`` up to and with ``last``."""
+    """Dates in UTC (2026-01-31, 2026-01 or 2026; both count), or the entries from ``first`` up to and with ``last``.
+
+    ``latest``: no later shift is in the log.
+    """
 
     since: str | None = None
     until: str | None = None
     first: int | None = None
     last: int | None = None
+    latest: bool = True
 
     def has(self, index: int, time: str) -> bool:
         """Whether an entry of this index and time (ISO 8601, UTC) lies in it."""
@@ -39,7 +45,7 @@ class Window:
     def words(self) -> str:
         """The window for people."""
         if self.first is not None:
-            return SHIFT
+            return SHIFT if self.latest else f"{AN_EARLIER} {self.first}"
         if self.since == self.until and self.since is not None:
             return self.since
         ends = [f"{word} {date}" for word, date in (("from", self.since), ("up to", self.until)) if date]
@@ -75,20 +81,29 @@ def left_out(begin: Mapping[str, Any], *, simulated: bool) -> str:
     return "in trial" if begin["trial"] != "no" else ""
 
 
-def last_shift(marks: list[tuple[int, str, str]]) -> Window | None:
-    """The window of the last shift, from marks (index, event, bay) in order; None when there was none.
+def shifts(marks: Iterable[tuple[int, str, str]]) -> list[Window]:
+    """The windows of all shifts, from marks (index, event, bay) in order; the last one is open while it is on.
 
-    A shift at several bays is one: it begins with the first bay that began while no other was at work.
+    A shift at several bays is one: it begins with the first bay that began while no other was at work. One that was
+    cut off reaches to the next.
     """
     working: set[str] = set()
-    first = last = None
+    found: list[Window] = []
     for index, event, bay in marks:
         if event == "begin":
             if not working or bay in working:  # a mark of the same bay again: the one before was cut off
-                working, first = set(), index
+                if found and found[-1].last is None:
+                    found[-1] = replace(found[-1], last=index - 1)
+                working = set()
+                found.append(Window(first=index))
             working.add(bay)
-            last = None
-        else:
+            found[-1] = replace(found[-1], last=None)
+        elif found:
             working.discard(bay)
-            last = None if working else index
-    return None if first is None else Window(first=first, last=last)
+            found[-1] = replace(found[-1], last=None if working else index)
+    return [*(replace(each, latest=False) for each in found[:-1]), *found[-1:]]
+
+
+def last_shift(marks: Iterable[tuple[int, str, str]]) -> Window | None:
+    """The window of the last shift; None when there was none."""
+    return next(reversed(shifts(marks)), None)

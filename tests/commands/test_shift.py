@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -166,7 +167,10 @@ def test_killed_in_the_middle_and_started_again(bays: Any) -> None:
     again.scan("=end")
     assert again.ended() == 0
     kinds = [each["kind"] for each in again.log()]
-    assert kinds[kept:] == ["abandon", "shift", "shift"]
+    assert kinds[kept:] == ["abandon", "remark", "shift", "shift"]
+    (owed,) = (bay.folder / "line-reviews").iterdir()
+    assert sha256(owed.read_bytes()).hexdigest() in again.log()[kept + 1]["reason"]
+    assert again.said.count("PAGE: The page of the shift before: wrote") == 1
     assert next(each for each in again.log() if each["kind"] == "abandon")["energised"] == "yes"
 
 
@@ -177,10 +181,14 @@ def test_a_signal_makes_safe_first_and_ends_the_shift(number: signal.Signals, ba
     bay.until_live()
     os.kill(bay.pid, number)
     assert bay.ended() == 4
-    end, shift = bay.log()[-2:]
+    end, shift, page = bay.log()[-3:]
     assert (end["kind"], end["outcome"]) == ("end", "stopped")
     assert (shift["kind"], shift["event"], shift["others"]) == ("shift", "end", 1)
     assert shift["reason"].startswith("Ended by ")
+    assert page["reason"].startswith("Page of this shift")
+    (written,) = (bay.folder / "line-reviews").iterdir()
+    assert sha256(written.read_bytes()).hexdigest() in page["reason"]
+    assert "The page of this shift: wrote" in bay.said
 
 
 @pytest.mark.real_lines
@@ -193,10 +201,11 @@ def test_no_key_stops_a_test_and_a_closed_terminal_makes_safe(bays: Any) -> None
     bay.wait_for("has no effect")
     assert bay._alive()
     os.close(bay.master)
-    os.waitpid(bay.pid, 0)
-    end, shift = bay.log()[-2:]
+    assert os.waitstatus_to_exitcode(os.waitpid(bay.pid, 0)[1]) in (0, 4)
+    end, shift, page = bay.log()[-3:]
     assert (end["kind"], end["outcome"]) == ("end", "stopped")
     assert shift["reason"] in ("Ended by a closed terminal.", "The input ended.")
+    assert page["reason"].startswith("Page of this shift")
 
 
 @pytest.mark.real_lines
