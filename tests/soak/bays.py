@@ -67,7 +67,7 @@ class Hall:
         while self.todo:
             self._live()
         self._live()
-        self.books.close([])
+        self.books.close()
         self.books.surprises += [str(each) for each in audit(self.books.log).findings]
         return self.books
 

@@ -1,13 +1,16 @@
 """The independent book-keeper of a soak: what must be in the log by the scenario, and what a plain reader finds there.
 
-Nothing of the program reads the log here: lines are JSON, payloads are JSON in base64, and that is all it takes.
+Nothing of the program reads the log here: lines are JSON, payloads are JSON in base64, and that is all it takes. What is
+settled is forgotten but for a few numbers of its unit, so that what grows in a long soak is not the book-keeper.
 """
 
 from __future__ import annotations
 
 import json
+import sys
 from base64 import b64decode
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -57,14 +60,19 @@ def _allowed(visit: Visit) -> set[str]:
     return usual | {"fault", "refused", "stopped"}
 
 
-@dataclass
+@dataclass(slots=True)
 class OfUnit:
-    """What the books know of a unit."""
+    """What the books know of a unit: by the scenario, and (from ``begun`` on) by the log."""
 
     attempts: int = 0
     stops: int = 0
     needs_rework: bool = False
     out: bool = False  # it has a label
+    begun: int = 0     # runs
+    passed: int = -1   # the entry that ended its last run as a pass; -1 when it ended otherwise or not yet
+    ever_passed: bool = False
+    read_back: int = 0
+    fate: str = ""     # of its label, as far as it came
 
     @property
     def may_run(self) -> bool:
@@ -82,7 +90,7 @@ class OfUnit:
             self.stops += 1
 
 
-@dataclass
+@dataclass(slots=True)
 class RunSeen:
     """A run as the log has it."""
 
@@ -107,11 +115,10 @@ class Books:
         self.conditions: Counter[str] = Counter()
         self.kinds: Counter[str] = Counter()
         self.scans = self.settled = self.debris = self.size = 0
-        self.runs: dict[int, RunSeen] = {}
-        self.by_serial: dict[str, list[RunSeen]] = {}
-        self.labels: dict[str, list[dict[str, Any]]] = {}
-        self.prints: dict[int, dict[str, Any]] = {}
+        self.runs: dict[int, RunSeen] = {}   # that are open, or were closed in this life
+        self.prints: dict[str, str] = {}     # by digest, the unit of each label of this life
         self.remarks: Counter[str] = Counter()
+        self.labels = self.tickets = 0       # pieces of paper
         self._offset = 0
         self._fresh: list[RunSeen] = []      # runs begun in this life and not matched with a scan
         self._open: list[tuple[Entry, RunSeen]] = []
@@ -144,9 +151,10 @@ class Books:
 
     # -- what the log says ----------------------------------------------------------------------------------------
 
-    def settle(self, *, killed: bool) -> None:
-        """A life is over: read what the log has since, and hold the scans to it."""
+    def settle(self, sheets: Iterable[Sheet] = (), *, killed: bool) -> None:
+        """A life is over: read what the log has since, and hold the scans and the paper that came out to it."""
         self._read_on()
+        self._hold_paper(sheets)
         entries, self.entries = self.entries, []
         for entry in entries:
             entry.cut = killed and not entry.told
@@ -160,6 +168,8 @@ class Books:
         if self._fresh:
             self.surprises.append(f"runs that nobody scanned for: {self._fresh}")
             self._fresh = []
+        self.runs = {index: run for index, run in self.runs.items() if run.outcome == "open"}
+        self.remarks += Counter()  # drops what is at nought
 
     def _first_of(self, serial: str) -> RunSeen | None:
         """The next run on a unit that no scan has been matched with."""
@@ -238,54 +248,63 @@ class Books:
             run = RunSeen(payload["index"], serial)
             self.runs[run.index] = run
             if not _reference(payload):
-                self.by_serial.setdefault(serial, []).append(run)
+                unit = self.units.setdefault(serial, OfUnit())
+                unit.begun, unit.passed = unit.begun + 1, -1
                 self._fresh.append(run)
-                if payload["attempt"] != len(self.by_serial[serial]):
+                if payload["attempt"] != unit.begun:
                     self.surprises.append(f"entry {run.index}: attempt {payload['attempt']} of {serial}")
         elif kind == "energise":
             self.runs[payload["run"]].energised = True
         elif kind in ("end", "abandon"):
-            run = self.runs[payload["run"]]
-            if run.outcome != "open":
-                self.surprises.append(f"entry {payload['index']} closes run {run.index} again")
-            run.outcome, run.end = payload.get("outcome", "abandoned") if kind == "end" else "abandoned", payload["index"]
+            self._ends(payload)
         elif kind == "remark" and serial:
             self.remarks[serial] += 1
         elif kind == "label":
             self._label(payload)
 
-    def _label(self, payload: dict[str, Any]) -> None:
-        serial = payload["serial"]
-        kept = {name: payload[name] for name in ("event", "end", "copy")} | {
-            "index": payload["index"], "label": payload.get("label"), "digest": payload.get("digest")}
-        self.labels.setdefault(serial, []).append(kept)
-        if kept["event"] != "print":
+    def _ends(self, payload: dict[str, Any]) -> None:
+        run = self.runs.get(payload["run"])
+        if run is None or run.outcome != "open":
+            self.surprises.append(f"entry {payload['index']} closes run {payload['run']} again")
             return
-        self.prints[payload["index"]] = {**kept, "serial": serial}
-        runs = self.by_serial.get(serial, [])
-        if not runs or runs[-1].outcome != "pass" or runs[-1].end != kept["end"]:
+        run.outcome, run.end = payload.get("outcome", "abandoned"), payload["index"]
+        unit = self.units.get(run.serial)
+        if unit is not None and run.outcome == "pass":
+            unit.passed, unit.ever_passed = run.end, True
+
+    def _label(self, payload: dict[str, Any]) -> None:
+        serial, event = payload["serial"], sys.intern(payload["event"])
+        unit = self.units.setdefault(serial, OfUnit())
+        unit.fate = event
+        unit.read_back += event == "read back"
+        if unit.read_back > 1:
+            self.surprises.append(f"{serial} has two labels read back (entry {payload['index']})")
+        if not unit.ever_passed:
+            self.surprises.append(f"{serial} never passed, and has a label that is {event}")
+        if event != "print":
+            return
+        self.prints[payload["digest"]] = serial
+        if unit.passed < 0 or unit.passed != payload["end"]:
             self.surprises.append(f"A LABEL WITHOUT A PASS: entry {payload['index']} of {serial}")
+
+    def _hold_paper(self, sheets: Iterable[Sheet]) -> None:
+        """Every label that came out in this life has its entry, which was written before it."""
+        for sheet in sheets:
+            self.labels, self.tickets = self.labels + sheet.label, self.tickets + (not sheet.label)
+            if sheet.label and self.prints.get(sheet.digest) != sheet.serial:
+                self.surprises.append(f"paper without its entry: {sheet}")
+        self.prints.clear()
 
     # -- the end --------------------------------------------------------------------------------------------------
 
-    def close(self, sheets: list[Sheet]) -> None:
-        """Everything is over: no run is open, every passed unit has one label, and every paper has its entry."""
+    def close(self) -> None:
+        """Everything is over: no run is open, and every unit that passed has its label on it."""
         still = [run for run in self.runs.values() if run.outcome == "open"]
         if still:
             self.surprises.append(f"runs still open: {still}")
-        for serial, runs in self.by_serial.items():
-            fates = [each["event"] for each in self.labels.get(serial, [])]
-            passed = any(run.outcome == "pass" for run in runs)
-            if self.line and passed and (not fates or fates[-1] != "read back"):
-                self.surprises.append(f"{serial} passed and its label is not on it: {fates}")
-            if not passed and fates:
-                self.surprises.append(f"{serial} never passed, and has {fates}")
-            if fates.count("read back") > 1:
-                self.surprises.append(f"{serial} has two labels read back: {fates}")
-        said = {each["digest"]: each["serial"] for each in self.prints.values()}
-        for sheet in (each for each in sheets if each.label):
-            if said.get(sheet.digest) != sheet.serial:
-                self.surprises.append(f"paper without its entry: {sheet}")
+        for serial, unit in self.units.items():
+            if self.line and unit.ever_passed and unit.fate != "read back":
+                self.surprises.append(f"{serial} passed and its label is not on it: {unit.fate or 'none'}")
 
 
 def _reference(payload: dict[str, Any]) -> bool:

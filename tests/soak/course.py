@@ -93,7 +93,7 @@ class Soak:
                           f"{time.perf_counter() - begun:.0f} s: {end} {why[:60]}; "
                           f"{len(self.books.surprises)} surprises")
         self._last_life()
-        self.books.close(self.plant.tray.sheets)
+        self.books.close()
         figures = self.figures
         gc.collect()
         figures.left_over = max(figures.left_over, sum(each() is not None for each in self._lives))
@@ -129,7 +129,7 @@ class Soak:
         self._watch(life)
         cut, entry = life.visit, life.entry
         del life
-        self.books.settle(killed=end == "killed")
+        self.books.settle(plant.tray.emptied(), killed=end == "killed")
         if cut is not None and entry is not None:
             self._cut(cut)
         return end, why

@@ -7,6 +7,7 @@ A process of the program is killed by letting nothing of it act any more: its fi
 from __future__ import annotations
 
 import errno
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -120,8 +121,10 @@ class Tray:
 
     name: str = "printer of the soak"
     fails: str = ""
-    sheets: list[Sheet] = field(default_factory=list)
+    sheets: list[Sheet] = field(default_factory=list)    # that nobody has taken out
     codes: dict[str, str] = field(default_factory=dict)  # by digest: what a scanner reads on it
+    newest: deque[Sheet] = field(default_factory=lambda: deque(maxlen=20))  # labels that are still to be found
+    jobs: int = 0
     process: Process = field(default_factory=Process)
 
     def print(self, name: str, pdf: bytes, text: str = "") -> str:
@@ -130,10 +133,14 @@ class Tray:
         fails, self.fails = self.fails, ""
         if fails == "before":
             raise PrintFailed("the paper is out")
-        self.sheets.append(Sheet(name, sha256(pdf).hexdigest()))
+        sheet = Sheet(name, sha256(pdf).hexdigest())
+        self.jobs += 1
+        self.sheets.append(sheet)
+        if sheet.label:
+            self.newest.append(sheet)
         if fails == "after":
             raise PrintFailed("the queue did not answer")
-        return f"job {len(self.sheets)}"
+        return f"job {self.jobs}"
 
     def ready(self) -> str:
         """Always, as far as it knows."""
@@ -141,8 +148,15 @@ class Tray:
 
     def code_of(self, serial: str) -> str:
         """What is read on the newest label of a unit; empty when none came out."""
-        sheet = next((each for each in reversed(self.sheets) if each.label and each.serial == serial), None)
+        sheet = next((each for each in reversed(self.newest) if each.serial == serial), None)
         return "" if sheet is None else self.codes[sheet.digest]
+
+
+    def emptied(self) -> list[Sheet]:
+        """The paper that came out since it was emptied last; codes are kept of the newest labels only."""
+        taken, self.sheets = self.sheets, []
+        self.codes = {each.digest: self.codes[each.digest] for each in self.newest}
+        return taken
 
 
 def dead_to_the_bench(visalib: Any) -> None:

@@ -19,8 +19,7 @@ def told(soak: Soak) -> list[str]:
         f"mishaps: {dict(books.mishaps.most_common())}",
         f"conditions of units: {len(books.conditions)} different",
         f"log: {books.size} entries, {books.debris} torn lines; {dict(books.kinds.most_common())}",
-        f"paper: {sum(each.label for each in soak.plant.tray.sheets)} labels, "
-        f"{sum(not each.label for each in soak.plant.tray.sheets)} tickets",
+        f"paper: {books.labels} labels, {books.tickets} tickets",
         f"descriptors between lives: {min(figures.descriptors, default=0)} to {max(figures.descriptors, default=0)}; "
         f"processes left over: {figures.left_over}",
         f"resident memory: {late[0][1]} KiB after a fifth, {late[-1][1]} KiB at the end, {grown:.0f} bytes a scan",

@@ -40,8 +40,8 @@ def kept(folder: Path, visit: Visit, told: str, entries: list[dict[str, Any]], *
         books.told(entry, told, "told", energised=True)
     log.write_bytes(b"".join(json.dumps({"payload": b64encode(json.dumps({"index": index, **each}).encode()).decode()})
                              .encode() + b"\n" for index, each in enumerate(entries)))
-    books.settle(killed=killed)
-    books.close([Sheet(f"unit {SERIAL} entry 2 copy 1", digest) for digest in sheets])
+    books.settle([Sheet(f"unit {SERIAL} entry 2 copy 1", digest) for digest in sheets], killed=killed)
+    books.close()
     return books.surprises
 
 
