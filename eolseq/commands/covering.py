@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from eolseq.verification.standing import Covering, Past, Present, Since, history
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from eolseq.records.approvals import Standing
     from eolseq.records.log import Log
@@ -141,7 +141,7 @@ def trusted_in(log: Log | Records, *, simulated: bool) -> Callable[[int], bool]:
 class _Unhashed:
     """Documents whose last line's hash stands for them all, since that line carries the root over those before."""
 
-    def __init__(self, documents: tuple[Carried, ...]) -> None:
+    def __init__(self, documents: Iterable[Carried]) -> None:
         self.documents = documents
 
     def __hash__(self) -> int:

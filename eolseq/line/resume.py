@@ -12,7 +12,6 @@ from eolseq.records.label_entries import PRINTED, READ_BACK
 from eolseq.records.reader import Records
 from eolseq.records.runs import Run
 from eolseq.sequence.model import Sequence
-from eolseq.serials import reserved
 
 
 @dataclass(frozen=True)
@@ -34,10 +33,9 @@ class Before:
 
 def before(records: Records, sequences: Row[Sequence], *, labels: bool, bay: str | None = None) -> Before:
     """What the log says of the end of the last program that wrote it, at one bay where several are asked for."""
-    runs = [each for each in records.runs() if bay is None or each.bay == bay]
-    cut = tuple(each for each in runs if each.outcome == "open")
-    tested = [each for each in runs if not reserved(each.serial)]
-    return Before(cut, _pending(records, tested[-1], sequences) if labels and tested else None)
+    cut = tuple(each for each in records.open_runs() if bay is None or each.bay == bay)
+    last = records.last_on_a_unit(bay or "") if labels else None
+    return Before(cut, None if last is None else _pending(records, last, sequences))
 
 
 def _pending(records: Records, last: Run, sequences: Row[Sequence]) -> Pending | None:

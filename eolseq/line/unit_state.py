@@ -97,7 +97,7 @@ class UnitLog(Protocol):
         """Whether it is a simulated station's."""
 
     @property
-    def documents(self) -> tuple[Carried, ...]:
+    def documents(self) -> Sequence[Carried]:
         """The entries that carry what people signed."""
 
     def runs(self, serial: str) -> list[Run]:

@@ -79,7 +79,6 @@ def suspects(records: Records, instrument: str, until: int | None = None) -> lis
     verification of its own. ``until`` is the index of the last entry that counts. WrongUse when no entry names it.
     """
     found: dict[Physical, Suspects] = {}
-    runs = {run.index: run for run in records.runs()}
     seen: set[str] = set()
     for index, name, physical, run, good in _events(records, until):
         if instrument not in (name, physical.serial):
@@ -88,8 +87,8 @@ def suspects(records: Records, instrument: str, until: int | None = None) -> lis
         listed = found.setdefault(physical, Suspects(name, physical))
         if good:
             listed.since, listed.runs = index, {}
-        elif run is not None:
-            listed.runs.setdefault(run, _suspect(runs[run], index))
+        elif run is not None and run not in listed.runs:
+            listed.runs[run] = suspect(records.run(run), index)
     if not found:
         known = f" The log names: {', '.join(sorted(seen)[:12])}." if seen else ""
         raise WrongUse(f"No entry of the log names an instrument {instrument}.{known}",
@@ -115,5 +114,6 @@ def _events(records: Records, until: int | None) -> Iterator[tuple[int, str, Phy
                 yield index, name, physical, run, False
 
 
-def _suspect(run: Run, entry: int) -> Suspect:
+def suspect(run: Run, entry: int) -> Suspect:
+    """A run that used an instrument first in an entry."""
     return Suspect(run.serial, run.index, run.attempt, run.outcome, run.began, entry)

@@ -8,10 +8,10 @@ a crash left of an unfinished line stays in the file, and the first entry after 
 from __future__ import annotations
 
 import errno
+from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 from hashlib import sha256
-from itertools import takewhile
 from os import O_APPEND, O_CLOEXEC, O_DIRECTORY, O_RDONLY, O_RDWR
 from pathlib import Path
 from threading import Lock as ThreadLock
@@ -20,6 +20,7 @@ from types import TracebackType
 from eolseq import __version__
 from eolseq.clock import Clock
 from eolseq.errors import RecordFault, Refused
+from eolseq.records.carried import CarriedEntries
 from eolseq.records.checkpoint import Checkpoint, sign_checkpoint
 from eolseq.records.compose import Composer, utc_text, values_of
 from eolseq.records.entries import ClockMark, EarlierAttempt, Entry, Recovery
@@ -37,11 +38,10 @@ from eolseq.records.folder import (
 )
 from eolseq.records.keys import STATION, SigningKey, station_key
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import KEPT_WHOLE, WATCHED, AboutUnit, Carried, Glance, LabelSeen, LockState, OpenRun, Run
+from eolseq.records.runs import KEPT_WHOLE, WATCHED, AboutUnit, Glance, LabelSeen, LockState, OpenRun, Run
 from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Scan, scan
 from eolseq.records.scars import Scar
 from eolseq.records.system import OperatingSystem
-from eolseq.serials import reserved
 
 RESERVE = 1 << 20
 """Bytes of disk space that must be set aside for every open run before it begins: its readings, its end, an abandon."""
@@ -134,11 +134,11 @@ class Log:
 
     def runs(self, serial: str) -> list[Run]:
         """The runs on a unit, oldest first, as the log has them."""
-        return list(self._found.book.by_serial.get(serial, ()))
+        return self._found.book.runs(serial)
 
     def about(self, serial: str) -> tuple[AboutUnit, ...]:
         """The entries about a unit outside its runs, such as a rework, a label or an earlier check, oldest first."""
-        return tuple(self._found.book.about.get(serial, ()))
+        return self._found.book.about(serial)
 
     @property
     def simulated(self) -> bool:
@@ -147,8 +147,7 @@ class Log:
 
     def last_run(self, serial: str) -> Run | None:
         """The last run on a unit as the log has it, open or not; None when there is none."""
-        runs = self._found.book.by_serial.get(serial)
-        return runs[-1] if runs else None
+        return self._found.book.last_run(serial)
 
     def labels(self, serial: str) -> tuple[LabelSeen, ...]:
         """Every entry about labels of a unit, oldest first."""
@@ -160,21 +159,25 @@ class Log:
 
     def runs_since(self, index: int, bay: str = "") -> int:
         """How many runs on units, not on reference units, were begun after an entry: at a bay, or in all."""
-        runs = takewhile(lambda run: run.index > index, reversed(self._found.book.runs.values()))
-        return sum(not reserved(run.serial) and bay in ("", run.bay) for run in runs)
+        return self._found.book.runs_since(index, bay)
 
     def first_unit_since(self, index: int, bay: str = "") -> datetime | None:
         """When the first run on a unit after an entry was begun, at a bay or in all; None when there was none."""
         return self._found.book.first_unit_since(index, bay)
+
+    @property
+    def mounted(self) -> Mapping[str, str]:
+        """By bay, where there are several, the fixture that was last found there."""
+        return self._found.book.mounted
 
     def locked(self) -> LockState | None:
         """The last lock that no unlock has followed; None when the station is free."""
         return self._found.book.lock
 
     @property
-    def documents(self) -> tuple[Carried, ...]:
+    def documents(self) -> CarriedEntries:
         """The entries that say who may sign what and what is approved, oldest first; the first is the genesis."""
-        return tuple(self._found.book.documents)
+        return self._found.book.documents
 
     @property
     def last_time(self) -> str:
@@ -229,12 +232,17 @@ class Log:
         payload = self._composer.payload(entry, values, index, found.tree.root(), time)
         line = self._composer.line(entry.kind, payload)
         self._write(b"%b%b\n" % (before, line), durable)
-        leaf = leaf_hash(line)
-        found.tree.append(leaf)
-        found.last_time = time
-        if entry.kind in WATCHED:
-            fields = read_payload(payload) if entry.kind in KEPT_WHOLE else values
-            found.book.note(index, leaf, Glance(entry.kind, time, fields))
+        try:
+            leaf = leaf_hash(line)
+            found.tree.append(leaf)
+            found.last_time = time
+            if entry.kind in WATCHED:
+                fields = read_payload(payload) if entry.kind in KEPT_WHOLE else values
+                found.book.note(index, leaf, Glance(entry.kind, time, fields), found.length - len(line) - 1, len(line))
+                found.book.settle()
+        except BaseException as error:  # the line stands, and what is known of it here may not
+            self._break(f"Entry {index} was written but could not be taken in", error)
+            raise
         return index
 
     def checkpoint(self) -> Checkpoint:
@@ -355,11 +363,12 @@ class Log:
     def _break(self, what: str, error: BaseException) -> None:
         """Never write again; an error becomes a fault, an interrupt is left to go on as it is."""
         reason = (error.strerror if isinstance(error, OSError) else "") or str(error) or type(error).__name__
-        self._broken = f"{what}: {reason}."
+        self._broken = f"{what}: {reason.removesuffix('.')}."
         if isinstance(error, Exception):
             raise RecordFault(self._broken, _STOP) from error
 
     def refuse_if_broken(self) -> None:
-        """Raise RecordFault when a write has failed, after which nothing more is written."""
+        """Raise RecordFault when a write has failed, or what was written can be asked no more: nothing is written."""
+        self._broken = self._broken or self._found.book.fault
         if self._broken:
             raise RecordFault(f"The log is not written any more. {self._broken}", _STOP)

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from eolseq.errors import WrongUse
+from eolseq.records.carried import CarriedEntries
 from eolseq.records.envelope import LONGEST_LINE, entry_payload, open_entry, read_payload
 from eolseq.records.merkle import leaf_hash
-from eolseq.records.runs import AboutUnit, Carried, LabelSeen, LockState, Run, kind_of
+from eolseq.records.runs import AboutUnit, LabelSeen, LockState, Run, kind_of
 from eolseq.records.scan import LOG_NAME, Scan, scan
-from eolseq.serials import reserved
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +55,26 @@ class Records:
     def runs(self, serial: str | None = None) -> list[Run]:
         """All runs, or those on one unit, oldest first."""
         book = self._found.book
-        return list(book.runs.values()) if serial is None else list(book.by_serial.get(serial, ()))
+        return list(book.every_run()) if serial is None else book.runs(serial)
+
+    def run(self, index: int) -> Run:
+        """The run that an entry began; WrongUse when it began none."""
+        found = self._found.book.run(index)
+        if found is None:
+            raise WrongUse(f"Entry {index} of the log began no run.", "Choose the entry that began one.")
+        return found
+
+    def open_runs(self) -> list[Run]:
+        """The runs that were begun and neither ended nor abandoned, oldest first."""
+        return list(self._found.book.open.values())
+
+    def last_on_a_unit(self, bay: str = "") -> Run | None:
+        """The last run that was begun on a unit, no reference unit, at a bay or in all; None when there was none."""
+        return self._found.book.last_on_a_unit(bay)
 
     def runs_since(self, index: int, bay: str = "") -> int:
         """How many runs on units, not on reference units, were begun after an entry: at a bay, or in all."""
-        return sum(run.index > index and not reserved(run.serial) and bay in ("", run.bay)
-                   for run in self._found.book.runs.values())
+        return self._found.book.runs_since(index, bay)
 
     def first_unit_since(self, index: int, bay: str = "") -> datetime | None:
         """When the first run on a unit after an entry was begun, at a bay or in all; None when there was none."""
@@ -72,12 +86,12 @@ class Records:
 
     def about(self, serial: str) -> tuple[AboutUnit, ...]:
         """The entries about a unit outside its runs, such as a rework, a label or an earlier check, oldest first."""
-        return tuple(self._found.book.about.get(serial, ()))
+        return self._found.book.about(serial)
 
     @property
-    def documents(self) -> tuple[Carried, ...]:
+    def documents(self) -> CarriedEntries:
         """The entries that say who may sign what and what is approved, oldest first; the first is the genesis."""
-        return tuple(self._found.book.documents)
+        return self._found.book.documents
 
     def labels(self, serial: str) -> tuple[LabelSeen, ...]:
         """Every entry about labels of a unit, oldest first."""

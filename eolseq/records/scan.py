@@ -15,12 +15,13 @@ from pathlib import Path
 from typing import BinaryIO
 
 from eolseq.errors import NotGenuine, RecordFault
+from eolseq.records.book import RunBook
 from eolseq.records.checkpoint import Checkpoint, open_checkpoint
 from eolseq.records.envelope import LONGEST_LINE
 from eolseq.records.genuine import AUDIT_FIRST, Identity, check_line, lines, read_genesis
 from eolseq.records.merkle import EMPTY_ROOT, CompactRange, leaf_hash
 from eolseq.records.note import NoteVerifier
-from eolseq.records.runs import RunBook, glance, head_window
+from eolseq.records.runs import glance, head_window
 from eolseq.records.scars import LINE_BEGINS, LINE_ENDS, Rest, Scar, find_recovery, judge_rest
 
 LOG_NAME = "log.jsonl"
@@ -40,12 +41,15 @@ class Scan:
     path: Path
     identity: Identity
     tree: CompactRange = field(default_factory=CompactRange)
-    book: RunBook = field(default_factory=RunBook)
+    book: RunBook = field(init=False)
     scars: list[Scar] = field(default_factory=list)
     length: int = 0
     tail: int = 0
     unfinished: bool = False
     last_time: str = ""
+
+    def __post_init__(self) -> None:
+        self.book = RunBook(self.path)
 
 
 def scan(path: Path) -> Scan:
@@ -82,6 +86,7 @@ def _scan(path: Path, stream: BinaryIO, note: bytes | None) -> Scan:
     finally:
         if collecting:
             gc.enable()
+    found.book.settle()
     _judge_tail(found, stream, checkpoint)
     _hold_against(found, checkpoint, past)
     return found
@@ -125,7 +130,8 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> tuple[Scan, bytes | None]
         if seen is not None:
             if whole and seen.kind == "recovery":
                 raise NotGenuine(f"Entry {index} commits debris that does not stand before it.")
-            book.note(index, leaf, seen)
+            size = len(previous)
+            book.note(index, leaf, seen, offset - size - 1, size)
     found.last_time = _check_last(found, leaves, previous)
     tree.append(leaf)
     return found, tree.root() if tree.size == want else past
@@ -165,7 +171,7 @@ def _slow_pass(found: Scan, stream: BinaryIO, want: int, error: NotGenuine) -> t
         except (Base64Error, ValueError, KeyError, TypeError):
             raise error from None
         if seen is not None:
-            found.book.note(tree.size, leaf, seen)
+            found.book.note(tree.size, leaf, seen, found.length, len(good))
         tree.append(leaf)
         found.last_time, found.length = payload["time"], found.length + len(good) + 1
         if tree.size == want:

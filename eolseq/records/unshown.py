@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from eolseq.records.instruments import Suspect
+from eolseq.records.instruments import Suspect, suspect
 from eolseq.records.reader import Records
 from eolseq.serials import reserved
 
@@ -51,10 +51,8 @@ def unshown(records: Records, until: int | None = None) -> list[Unshown]:
                 since[bay] = index
                 open_[bay] = {run: name for run, name in open_.get(bay, {}).items()
                               if not _shown(name, payload, challenged)}
-    runs = {run.index: run for run in records.runs()}
-    return [Unshown(bay, since.get(bay), tuple(
-        Suspect(runs[run].serial, run, runs[run].attempt, runs[run].outcome, runs[run].began, run) for run in mine))
-        for bay, mine in open_.items()]
+    return [Unshown(bay, since.get(bay), tuple(suspect(records.run(run), run) for run in mine))
+            for bay, mine in open_.items()]
 
 
 def _shown(name: str, challenge: Mapping[str, Any], challenged: set[str]) -> bool:

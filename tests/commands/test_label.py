@@ -118,7 +118,7 @@ def test_no_box_is_closed_on_a_log_with_a_finding(bench: Path, capsys: pytest.Ca
     with open_sample(bench, clock=SystemClock()) as log:
         begun = dataclasses.replace(begin(log, "DH6-00000007"), attempt=4, earlier_count=3)
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("eolseq.records.runs.RunBook.refuse_misfit", lambda *_: None)
+            patch.setattr("eolseq.records.book.RunBook.refuse_misfit", lambda *_: None)
             log.append(begun)
     assert main(["audit", "records"]) == 1
     capsys.readouterr()

@@ -150,14 +150,14 @@ def test_any_story_is_what_a_plain_walk_finds(story: list[tuple[str, str]]) -> N
             log.checkpoint()
             states = {serial: state_of(log, serial, RULES) for _, serial in story}
         found = Records.open(Path(folder) / "records")
-    for serial, state in states.items():
-        mine = [event for event, of in story if of == serial]
-        passes = [place for place, event in enumerate(mine) if event == "pass"]
-        counts = bool(passes) and not AGAINST & set(mine[passes[-1]:])
-        assert (state.passed is not None) == counts
-        assert state.passed is None or state.released is None
-        assert state.attempts == sum(event not in ("rework", "rework nothing", "rework lead", "release", "void")
-                                     for event in mine)
-        if state.released is not None:
-            assert "undecided" in mine and mine[-1] in ("release", "trial pass")
-        assert same(state_of(found, serial, RULES), state)
+        for serial, state in states.items():
+            mine = [event for event, of in story if of == serial]
+            passes = [place for place, event in enumerate(mine) if event == "pass"]
+            counts = bool(passes) and not AGAINST & set(mine[passes[-1]:])
+            assert (state.passed is not None) == counts
+            assert state.passed is None or state.released is None
+            assert state.attempts == sum(event not in ("rework", "rework nothing", "rework lead", "release", "void")
+                                         for event in mine)
+            if state.released is not None:
+                assert "undecided" in mine and mine[-1] in ("release", "trial pass")
+            assert same(state_of(found, serial, RULES), state)

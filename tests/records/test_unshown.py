@@ -20,10 +20,10 @@ def records(*entries: Entry) -> Any:
         what, sequence, bay = each if len(each) == 3 else (*each, "bay-1")
         kind = {"kind": "challenge", "outcome": what} if what in ("pass", "fail") else {"kind": "begin", "serial": what}
         said.append((index, {**kind, "sequence": {"name": sequence}, "bay": bay or None}))
-    runs = [SimpleNamespace(index=index, serial=each["serial"], attempt=1, outcome="pass", began="")
-            for index, each in said if each["kind"] == "begin"]
+    runs = {index: SimpleNamespace(index=index, serial=each["serial"], attempt=1, outcome="pass", began="")
+            for index, each in said if each["kind"] == "begin"}
     documents = [SimpleNamespace(kind=each["kind"], payload=each) for _, each in said if each["kind"] == "challenge"]
-    return SimpleNamespace(runs=lambda: runs, documents=documents, payloads=lambda kinds: iter(said))
+    return SimpleNamespace(run=runs.__getitem__, documents=documents, payloads=lambda kinds: iter(said))
 
 
 LOGS: dict[str, tuple[tuple[Entry, ...], dict[str, tuple[int | None, list[str]]]]] = {
