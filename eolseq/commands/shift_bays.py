@@ -76,11 +76,9 @@ class BaysAtWork:
     def run(self, past: Mapping[str, Before]) -> None:
         """Every bay's shift side by side until all have ended; raises what ended one that should not have."""
         tasks = {name: self._clock.start(name, self._work(name, past[name])) for name in self.inboxes}
-        for name, task in tasks.items():
+        for task in tasks.values():
             while not task.join(60.0):
                 pass
-            if task.error is not None:
-                self.board.ended = f"The shift at {name} ended by an error."
         for task in tasks.values():
             if task.error is not None:
                 raise task.error
@@ -119,8 +117,12 @@ class BaysAtWork:
             after.resume(past.pending)
 
         def work() -> None:
-            tell_proved_off(past, tell)
-            Shift(around, inbox, tell, after, self._pages_shown).run()
+            try:
+                tell_proved_off(past, tell)
+                Shift(around, inbox, tell, after, self._pages_shown).run()
+            except BaseException:  # at once: nothing begins at a neighbour once the program has failed here
+                self.board.ended = f"The shift at {name} ended by an error."
+                raise
         return work
 
 

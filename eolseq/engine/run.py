@@ -22,6 +22,7 @@ from eolseq.engine.recording import Bay, RunLog, RunRecord
 from eolseq.engine.states import RunStates
 from eolseq.engine.sureness import sure_of
 from eolseq.errors import EolseqError, LinkAborted, Refused, StationFault, Stopped
+from eolseq.guard.inputs import WATCHER_DEAD
 from eolseq.guard.power import LockedRed
 from eolseq.sequence.model import Sequence as TestSequence
 from eolseq.serials import OF_THE_PROGRAM, reserved
@@ -106,7 +107,8 @@ class UnitRun:
             self._run_steps(serial)
             return self._finish(serial)
         finally:
-            bay.watcher.disarm()
+            if not bay.door.voltage_possible:  # else an opened guard must still send OFF
+                bay.watcher.disarm()
 
     def _fire(self, event: str) -> None:
         self._states.fire(event)
@@ -183,7 +185,9 @@ class UnitRun:
             reason = watcher.reason
             raise StationFault(reason.what, reason.do) if reason.fault else Refused(reason.what, reason.do)
         now = self._clock.monotonic()
-        if not watcher.alive or not watcher.inputs.fresh(now):
+        if not watcher.alive:
+            raise StationFault(WATCHER_DEAD.what, WATCHER_DEAD.do)
+        if not watcher.inputs.fresh(now):
             raise StationFault("The guard unit does not answer.", "Call maintenance to check it and its line.")
         if watcher.inputs.disagreeing(now):
             raise StationFault("The two guard contacts disagree.", "Call maintenance to check the guard switch.")

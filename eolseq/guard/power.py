@@ -147,6 +147,9 @@ class Door:
             self._wait(opening.off_at, float(run_down))
         if problems:
             raise LockedRed(" ".join(problems), _KEEP_AWAY)
+        if self._watcher.reason is not None:  # an error that OFF made in the middle of an order is not the next user's
+            with suppress(InstrumentFault):
+                source.check_errors()
         self._release()
         self.voltage_possible = False
         self.announce("guarded" if failure is None else "making_safe", False)
@@ -280,3 +283,5 @@ class Door:
         if problems:
             raise LockedRed(" ".join(problems), _KEEP_AWAY)
         self._release()
+        self.voltage_possible = False
+        self._watcher.disarm()

@@ -75,6 +75,8 @@ class Watcher:
         self._orders: deque[_Order] = deque()
         self._contactor_wanted = False
         self._ending = False
+        self._for_good: Reason | None = None
+        self._dead = WATCHER_DEAD  # why it no longer looks, once it does not
         self._task: Task | None = None
 
     @property
@@ -111,17 +113,25 @@ class Watcher:
         return self._task is not None and not self._task.done()
 
     def _watch(self) -> None:
-        while not self._ending:
-            following = self._monotonic() + self.settings.scan  # from look to look, however long a look takes
-            self._look()
-            self._drop_contactor()
-            if self._orders:
-                self._serve_orders()
-            self.clock.wait(self._called, max(0.0, following - self._monotonic()))
-            self._called.clear()
-        for order in self._orders:
-            order.error = StationFault("The watcher of the guard has ended.", "Start the program again.")
-            order.done.set()
+        """Look until the end. A mistake in the program that ends the looking sends OFF first: nobody else would."""
+        try:
+            while not self._ending:
+                following = self._monotonic() + self.settings.scan  # from look to look, however long a look takes
+                self._look()
+                self._drop_contactor()
+                if self._orders:
+                    self._serve_orders()
+                self.clock.wait(self._called, max(0.0, following - self._monotonic()))
+                self._called.clear()
+        except Exception as error:
+            self._dead = Reason(True, f"The watcher of the guard failed ({type(error).__name__}: {error}).",
+                                WATCHER_DEAD.do)
+            self.trip(self._dead)
+            raise
+        finally:
+            for order in self._orders:
+                order.error = StationFault(self._dead.what, self._dead.do)
+                order.done.set()
 
     def _look(self) -> None:
         dropped = False
@@ -174,7 +184,7 @@ class Watcher:
             if self.inputs.disagreeing(self._monotonic()):
                 self.reason = DISAGREE  # what first looked like an opened guard is a broken guard switch
             return
-        reason = self.inputs.reason_to_stop(self._monotonic())
+        reason = self._for_good or self.inputs.reason_to_stop(self._monotonic())
         if reason is not None:
             self.trip(reason)
 
@@ -186,10 +196,15 @@ class Watcher:
         self._ever_tripped = True
         self.send_off()
         self._woken.set()
-        for line in self._lines:
-            line.abort()
         self._drop.set()
         self._called.set()
+        for line in self._lines:
+            line.abort()
+
+    def stop(self, reason: Reason) -> None:
+        """Trip, and trip again whenever the guard is armed: a unit that is just about to begin is stopped too."""
+        self._for_good = reason
+        self.trip(reason)
 
     def send_off(self) -> None:
         """OFF on every stop line, no answer awaited; a line that is full is tried again after all the others."""
@@ -208,7 +223,7 @@ class Watcher:
     def _off(line: StopLine, seconds: float) -> bool:
         try:
             line.off(seconds)
-        except EolseqError:
+        except Exception:  # whatever it is, the other lines get their OFF
             return False
         return True
 
@@ -243,7 +258,7 @@ class Watcher:
         """Raise Stopped or StationFault if a trip is set or the guard cannot be trusted right now."""
         if self.reason is None and self._armed:
             if self._task is None or self._task.done():
-                self.trip(WATCHER_DEAD)
+                self.trip(self._dead)
             else:
                 self.trip_if_needed()
         reason = self.reason
@@ -271,7 +286,7 @@ class Watcher:
     def order(self, *actions: str) -> GuardState:
         """Have the guard unit carry out actions and look again; gives what it then reports."""
         if not self.alive:
-            raise StationFault(WATCHER_DEAD.what, WATCHER_DEAD.do)
+            raise StationFault(self._dead.what, self._dead.do)
         order = _Order(actions, self.clock.signal())
         self._orders.append(order)
         self._called.set()

@@ -125,9 +125,12 @@ class Link:
         if session is None:
             raise LinkNotOpen(f"{self.name} is not open, so OFF was not sent.",
                               "It is sent when the line opens; use the emergency stop now.", instrument=self.name)
-        if self.trace is not None:
-            self.trace(self.name, "off", message, self._monotonic())
-        self._write_off(session, within)
+        begun = self._monotonic()
+        try:
+            self._write_off(session, within)
+        finally:  # a trace may wait for its disk, and OFF must not
+            if self.trace is not None:
+                self.trace(self.name, "off", message, begun)
 
     # State.
 

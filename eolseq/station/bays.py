@@ -257,8 +257,10 @@ def _lease(bay: str, names: Mapping[str, str], watcher: Watcher, door: Door, des
 
     def give_back(wanted: list[str], held: frozenset[str]) -> None:
         dead = not door.voltage_possible
-        if dead:
-            counts.ends(wanted, watcher.allow_reads)
-        desk.give_back(bay, held, dead=dead)
+        try:
+            if dead:
+                counts.ends(wanted, watcher.allow_reads)
+        finally:  # whatever comes of a count, the next in line waits no longer
+            desk.give_back(bay, held, dead=dead)
 
     return lease

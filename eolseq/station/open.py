@@ -108,9 +108,9 @@ class OpenStation:
             self.desk.start_afresh()
 
     def trip(self, reason: Reason) -> None:
-        """Stop every bay; safe from any thread."""
+        """Stop every bay for good; safe from any thread."""
         for bay in self.bays:
-            bay.watcher.trip(reason)
+            bay.watcher.stop(reason)
 
     def close(self) -> None:
         """End the watchers, which lets the watchdogs drop the contactors, and close every line."""
