@@ -82,7 +82,8 @@ class BaysRig:
         self._stack.callback(self.opened.close)
         self.log = ready_log(self.station, self.opened, self.clock)
         self._stack.callback(self.log.close)
-        self.bays = {name: bay_of(self.opened, self.pages, name) for name in self.station.bays}
+        self.bays = {name: bay_of(self.opened, self.pages, name) for name in self.station.bays
+                     if name not in self.opened.out}
         return self
 
     @property

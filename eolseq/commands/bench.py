@@ -90,6 +90,7 @@ def at_bench(options: argparse.Namespace, station: Station, path: Path, pages: M
         stack.enter_context(running.signals_stop(opened, asking))
         log = running.ready_log(station, opened, wires.clock)
         stack.callback(log.close)
+        running.say_out_of_use(opened)
         yield AtBench(screen, order, wires, opened, asking, log)
 
 

@@ -58,12 +58,13 @@ def refuse(found: list[Reason]) -> None:
         raise Refused("\n".join(f"{each.what} {each.do}" for each in found))
 
 
-def on_bench(opened: OpenStation, pages: Mapping[str, Any]) -> tuple[OnBench, ...]:
-    """Every instrument as it says it is, with its driver page as it is."""
+def on_bench(opened: OpenStation, pages: Mapping[str, Any], bay: str = "") -> tuple[OnBench, ...]:
+    """Every instrument as it says it is, with its driver page as it is; with a bay, those that it works with alone."""
+    used = opened.bay(bay).players if bay else opened.players
     return tuple(OnBench(each.name, opened.identities[each.name].model, opened.identities[each.name].serial,
                          each.calibrated_until, pages[each.name].digest,
                          verifiable(opened.station, opened.players[each.name].role), opened.station.bay_of(each.name))
-                 for each in opened.station.instruments)
+                 for each in opened.station.instruments if each.name in used)
 
 
 def unshown_words(folder: Path, bay: str) -> list[str]:

@@ -91,9 +91,19 @@ def present_of(sequence: Sequence, opened: OpenStation, pages: Mapping[str, Any]
     if bay:
         covering = covering._replace(do=_at_bay(covering.do, bay),
                                      ways=tuple((name, _at_bay(do, bay)) for name, do in covering.ways))
-    return Present(now, station.checks, on_bench(opened, pages), station.certified, station.digest, sequence.name,
+    return Present(now, station.checks, on_bench(opened, pages, bay), station.certified, station.digest, sequence.name,
                    sequence.digest, log.runs_since, covering, since_of(log, sequence.name, bay),
-                   bay)
+                   bay, _sharing(station, pages, bay) if bay else ())
+
+
+def _sharing(station: Station, pages: Mapping[str, Any], bay: str) -> tuple[str, ...]:
+    """The bays that use every instrument which this one shares, so that a challenge there shows them all."""
+    from eolseq.station.bays import members
+
+    roles = {each.name: pages[each.name].role for each in station.instruments}
+    shared = {place.name: {name for name in members(station, place, roles).values() if not station.bay_of(name)}
+              for place in station.places}
+    return tuple(name for name, theirs in shared.items() if shared[bay] <= theirs)
 
 
 def _at_bay(do: str, bay: str) -> str:

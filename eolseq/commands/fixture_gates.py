@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused, StationFault, Stopped
-from eolseq.verification.counters import jumped
+from eolseq.verification.counters import jumped, verify_it
 from eolseq.verification.standing import Reason
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ class FixtureGate:
 
     def __init__(self, sequence: Sequence, opened: OpenStation, log: Log, clock: Clock, bay: str = "") -> None:
         self._sequence, self._opened, self._log, self._clock = sequence, opened, log, clock
-        self._bay = bay or opened.bays[0].name
+        self._bay = bay or opened.station.bays[0]
 
     def __call__(self, serial: str) -> None:
         """Raise Refused, with every reason; a fixture that was not there before is written into the log."""
@@ -40,7 +40,7 @@ class FixtureGate:
             raise _refusal([found])
         if bay:
             self._refuse_twice(found.name)
-        if mounted_last(self._told(), bay) != found.name:
+        if (self._log.mounted.get(bay) if bay else mounted_last(self._told())) != found.name:
             self._log.append(mounted_entry(opened, found.name, plug, self._bay))
         zeros = frozenset(filter(None, (getattr(step, "zero", "") for step in steps)))
         reasons = fixture_reasons(found, Now(
@@ -58,11 +58,10 @@ class FixtureGate:
     def _refuse_twice(self, name: str) -> None:
         """One fixture is at one bay: what is under test elsewhere on it cannot be here."""
         from eolseq.records.runs import same_fixture
-        from eolseq.verification.fixtures import elsewhere
 
-        other = elsewhere(self._told(), name, [run.bay for run in self._log.open_runs() if run.bay != self._bay])
-        if other:
-            raise same_fixture(self._bay, name, other)
+        for run in self._log.open_runs():
+            if run.bay != self._bay and self._log.mounted.get(run.bay) == name:
+                raise same_fixture(self._bay, name, run.bay)
 
 
 def _plugs_at(fixtures: tuple[FixtureRules, ...], bay: str) -> bool:
@@ -115,7 +114,7 @@ class CounterGate:
     """Refuses units while an instrument's own count of tests shows that it was used outside the program."""
 
     def __init__(self, opened: OpenStation, log: Log, bay: str = "") -> None:
-        self._opened, self._log, self._bay = opened, log, bay or opened.bays[0].name
+        self._opened, self._log, self._bay = opened, log, bay or opened.station.bays[0]
 
     def __call__(self, serial: str) -> None:
         """Raise Refused, with every instrument whose count moved since the log last knew it."""
@@ -145,10 +144,10 @@ class CounterGate:
         for name in counts.noted & counts.moved.keys():
             if verified_since(self._opened, self._log, name):
                 counts.settle(name)
-        found = [jumped(name, *counts.moved[name]) for name in counts.moved
+        found = [jumped(name, *counts.moved[name], self._bay) for name in counts.moved
                  if name in self._opened.bay(self._bay).players]
         found += [Reason(f"The test counter of {name} could not be read after it was used.",
-                         f"Verify it: eolseq verify {name}.")
+                         verify_it(name, self._bay))
                   for name in looked if name in counts.unsure and name not in counts.moved]
         if found:
             raise _refusal(found)

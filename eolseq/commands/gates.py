@@ -65,7 +65,7 @@ def gates_of(setting: Setting) -> Gates:
     from eolseq.commands.waiting import take_in
 
     take_in(setting.log, setting.opened.station)
-    now, bay = setting.clock.now(), setting.bay or setting.opened.bays[0].name
+    now, bay = setting.clock.now(), setting.bay or setting.opened.station.bays[0]
     approval = ApprovalGate(setting.sequence, setting.opened.station, setting.pages, setting.log, now.date(),
                             trial=setting.trial)
     standing = StandingGate(setting.sequence, setting.opened, setting.pages, setting.log, now, trial=setting.trial,

@@ -172,6 +172,7 @@ def _run_wired(options: argparse.Namespace, sequence: Sequence, station: Station
         stack.enter_context(signals_stop(opened, asking))
         log = ready_log(station, opened, wires.clock)
         stack.callback(log.close)
+        say_out_of_use(opened)
         bay = bay_of(opened, pages, options.bay)
         gates = gates_of(Setting(sequence, opened, pages, log, wires.clock, options.trial, tuple(options.beside),
                                  bay.name))
@@ -212,7 +213,7 @@ def bay_of(opened: OpenStation, pages: Mapping[str, Any], name: str | None = Non
     from eolseq.instruments.spans import span_of
 
     station = opened.station
-    bay = opened.bay(name) if name is not None else opened.bays[0]
+    bay = opened.bay(name if name is not None else station.bays[0])
     places = {each.name: each for each in station.instruments}
     used = {name: Used(name, player.role, opened.identities[name].model, opened.identities[name].serial,
                        opened.identities[name].raw, places[name].calibrated_until.isoformat(),
@@ -250,6 +251,7 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
     """Everything off and dead first; then the log: open runs abandoned, the clock looked at, a lock respected."""
     from eolseq.guard.power import LockedRed
     from eolseq.records import entries
+    from eolseq.records.bay_entries import BayOutOfUse
     from eolseq.records.log import Log
 
     danger: LockedRed | None = None
@@ -267,6 +269,8 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
             log.append(entries.Lock(reason=danger.what, do=danger.do))
             raise danger
         _tidy(log, station)
+        for out in opened.out.values():
+            log.append(BayOutOfUse(bay=out.bay, reason=out.what, do=out.do, station_digest=station.digest))
         if opened.counts is not None:
             from eolseq.commands.fixture_gates import start_counts
 
@@ -283,6 +287,12 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
         log.close()
         raise
     return log
+
+
+def say_out_of_use(opened: OpenStation) -> None:
+    """Tell on the error channel which bays are out of use; the log has it already."""
+    for out in opened.out.values():
+        print(f"note: {out.bay} is out of use. {out.what} {out.do}", file=sys.stderr)
 
 
 def _tidy(log: Log, station: Station) -> None:

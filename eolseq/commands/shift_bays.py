@@ -89,6 +89,8 @@ class BaysAtWork:
         return Switchboard(self._clock, self.inboxes, self._guard_open, self._is_unit, self._tell)
 
     def _guard_open(self, bay: str) -> bool:
+        if bay in self._opened.out:
+            return False
         watcher = self._opened.bay(bay).watcher
         last = watcher.inputs.last
         return last is not None and last.open and watcher.inputs.fresh(self._clock.monotonic())
@@ -110,6 +112,8 @@ class BaysAtWork:
 
         tell = partial(self.told, name)
         inbox = self.inboxes[name]
+        if name in self._opened.out:
+            return self._out_of_use(name, past, tell)
         around = AtStation(self._clock, self._opened, self._pages, self._log, self._sequences, self._order,
                            self._defects, inbox.listen, bay=name, in_test=self._in_test)
         self.after[name] = after = AfterPass(around.papers, around.rules)
@@ -123,6 +127,24 @@ class BaysAtWork:
             except BaseException:  # at once: nothing begins at a neighbour once the program has failed here
                 self.board.ended = f"The shift at {name} ended by an error."
                 raise
+        return work
+
+
+    def _out_of_use(self, name: str, past: Before, tell: Callable[[Any], None]) -> Callable[[], None]:
+        """The loop of a bay that takes no units today, and looks that it holds up nobody."""
+        from eolseq.commands.bay_use import Sentry
+        from eolseq.line.out_of_use import OutOfUseBay
+        from eolseq.line.shift_events import ShiftBegins
+
+        station = self._opened.station
+        closed = next(each for each in self._opened.closed if each.name == name)
+        rules, sentry = station.shift, Sentry(self._clock, self._opened, self._log, closed.sight)
+        loop = OutOfUseBay(self._clock, self._log, closed.out, rules.call if rules is not None else {},
+                           self.inboxes[name], tell, sentry.look, past)
+
+        def work() -> None:
+            tell(ShiftBegins(station.name, name, self._opened.simulated, rules.takt if rules is not None else None))
+            loop.run()
         return work
 
 

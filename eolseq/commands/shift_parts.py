@@ -9,7 +9,9 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
+from eolseq.bands.band import Outcome
 from eolseq.clock import Clock
+from eolseq.commands.bay_use import BayUse, for_screen
 from eolseq.commands.gates import Setting, gates_of
 from eolseq.commands.labelling import Paper, Why
 from eolseq.commands.run import bay_of
@@ -19,7 +21,7 @@ from eolseq.engine.arrows import Listen, Typed
 from eolseq.engine.events import Cautions, SafetyState
 from eolseq.engine.run import RunResult, UnitRun
 from eolseq.engine.schedule import InTest, forget_trip
-from eolseq.errors import Refused, WrongUse
+from eolseq.errors import Refused, StationFault, WrongUse
 from eolseq.line.around import Due, Printed, Tell
 from eolseq.line.crew import LONGEST_SHIFT, Crew, Hazard
 from eolseq.line.label import PrintedLabel
@@ -31,6 +33,7 @@ from eolseq.records.log import Log
 from eolseq.sequence.model import Sequence
 from eolseq.station.checks import Demand
 from eolseq.station.open import OpenStation
+from eolseq.station.out_of_use import OutOfUse
 
 SHORT = "Test voltage can kill. Closing the guard starts the test. Red button: stop."
 """What each further unit is told; the guard's closing acknowledges it."""
@@ -91,6 +94,7 @@ class AtStation:
         self._guard_stays_open()
         self._checks = StationChecks(clock, opened, pages, log, sequences, self._bay, self._order)
 
+        self._use = BayUse(clock, opened, log, opened.bay(self.bay), self._checks) if opened.of_several(self.bay) else None
     def safety(self, state: str) -> SafetyState:
         """Whether voltage may be present, and lamps and lock as they were last read back; None what is not known."""
         watcher = self._bay.watcher
@@ -99,6 +103,11 @@ class AtStation:
         return SafetyState(state, self._bay.door.voltage_possible, *lamps)
 
     # -- people -------------------------------------------------------------------------------------------------
+    def out_of_use(self) -> OutOfUse | None:
+        """Why nothing is tested at this bay while its neighbours work, or None; never where there is one bay."""
+        out = self._use.now() if self._use is not None else None
+        return out if out is None else for_screen(out, self._opened)
+
 
     def shift_began(self, now: datetime) -> datetime:
         """When the present shift began, by the station file, else so long ago as a person may stay signed in."""
@@ -149,6 +158,7 @@ class AtStation:
         bay = self._bay
         self._checks.last = sequence.name
         forget_trip(bay)
+        self._refuse_out_of_use()
         bay.watcher.seen_open = False  # the guard must be opened and closed after the scan: no scan starts a test
         gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside,
                                  bay.name))
@@ -162,10 +172,18 @@ class AtStation:
             self._in_test.end(serial, bay.name)
             self._guard_stays_open()
         if unit.crash is not None:
+        if self._use is not None and result.outcome is Outcome.FAULT:
+            self._use.ask_own()
             raise unit.crash
         return result
 
     def _loaded(self, serial: str, tell: Tell, acknowledge: Callable[[Cautions], str | None],
+    def _refuse_out_of_use(self) -> None:
+        """StationFault, before a unit is begun, when an instrument of this bay of several is silent."""
+        out = self._use.ask_own() if self._use is not None else None
+        if out is not None:
+            raise StationFault(out.what, for_screen(out, self._opened).do)
+
                 cautions: Cautions) -> str | None:
         """The short caution; a simulated station then gets the unit into its bay, as a person would put it there."""
         operator = acknowledge(cautions)

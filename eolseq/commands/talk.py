@@ -238,8 +238,9 @@ def _session(wires: Wires, opened: OpenStation, pages: Mapping[str, Any], place:
     from eolseq.engine.run import UnitRun
     from eolseq.verification.by_hand import SERIAL, ByHand, plan_by_hand
 
+    there = opened.station.bay_of(place.name)
+    bay = opened.bay(there) if there else next(each for each in opened.bays if place.name in each.players)
     player: Any = opened.players[place.name]
-    bay = next(each for each in opened.bays if place.name in each.players)
     player.link.trace = _showing(place.name, player.link.trace)
     step = ByHand(f"Messages to {place.name}", player, pages[place.name], hands, _ceilings(opened.station),
                   bay.watcher.pause)

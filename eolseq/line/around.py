@@ -18,6 +18,8 @@ from eolseq.line.label import PrintedLabel
 from eolseq.line.shift_events import ShiftEvent
 from eolseq.records.runs import LockState
 from eolseq.sequence.model import Sequence
+from eolseq.station.out_of_use import OutOfUse
+from eolseq.station.plant_time import PlantTime
 from eolseq.station.shift_fields import ShiftRules
 
 Tell = Callable[[Event | ShiftEvent], None]
@@ -114,6 +116,9 @@ class Around(Protocol):
         """When the present shift began: whoever signed in before it signs in anew."""
 
     def refuse_person(self, person: str) -> None:
+    def out_of_use(self) -> OutOfUse | None:
+        """Why nothing is tested at this bay while its neighbours work, or None; never where there is one bay."""
+
         """Raise Refused when a person may test nothing at this station today."""
 
     def due(self) -> list[Due]:

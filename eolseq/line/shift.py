@@ -19,6 +19,7 @@ from eolseq.line.after_pass import FATES, PLATE, AfterPass
 from eolseq.line.around import Around, Due, Tell
 from eolseq.line.crew import Hazard
 from eolseq.line.label_code import looks_like_code
+from eolseq.line.out_of_use import LOCKED
 from eolseq.line.scans import Inbox, Scan
 from eolseq.line.shift_events import CodeTaken, Note, ShiftBegins, Situation, SoundIs, Stands, Tick, UnitOver
 from eolseq.line.signing_in import Pages, SigningIn, Words
@@ -56,7 +57,8 @@ class Shift:
         self._sound = around.rules.sound
         self._told_end = False  # that something is to be done before the end was said once
         self._handlers: dict[Situation, Callable[[Scan], None]] = {
-            Situation.LOCKED: self._while_locked, Situation.SIGN_IN: self._people.badge,
+            Situation.LOCKED: self._while_locked, Situation.OUT_OF_USE: self._while_out_of_use,
+            Situation.SIGN_IN: self._people.badge,
             Situation.CAUTIONS: self._people.acknowledge, Situation.LABEL: self._scan_back,
             Situation.PLATE: self._scan_back, Situation.LABEL_MISSING: self._scan_back,
             Situation.CHECK_DUE: self._unit, Situation.WAITING: self._unit}
@@ -112,7 +114,10 @@ class Shift:
         """Where the shift stands, what has to be done, and why where that has to be said."""
         lock, label = self._around.log.locked(), self._after.situation
         if lock is not None:
-            return Situation.LOCKED, "Test nothing here. Leave the unit where it is, call maintenance.", lock.reason
+            return Situation.LOCKED, LOCKED, lock.reason
+        out = self._around.out_of_use() if label is None else None
+        if out is not None:
+            return Situation.OUT_OF_USE, out.do, out.what
         if self._people.reading:
             return Situation.CAUTIONS, self._people.do(), ""
         if not self._people.by:
@@ -165,6 +170,10 @@ class Shift:
     def _while_locked(self, _: Scan) -> None:
         do = "End the shift (=end), then maintenance or quality: eolseq unlock."
         self._words.note("LOCKED", f"This station tests nothing until it is unlocked. {do}", "maintenance", do)
+
+    def _while_out_of_use(self, _: Scan) -> None:
+        do = "Take the unit to another bay."
+        self._words.note("OUT OF USE", f"Nothing is tested at {self._around.bay}. {do}", do=do)
 
     # -- units --------------------------------------------------------------------------------------------------
 

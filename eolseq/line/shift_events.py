@@ -16,6 +16,7 @@ class Situation(StrEnum):
     CAUTIONS = "READ"
     CHECK_DUE = "CHECK DUE"
     CHECKING = "CHECKING"
+    OUT_OF_USE = "OUT OF USE"
     WAITING = "SCAN UNIT"
     RUNNING = "TEST"
     LABEL = "SCAN LABEL"

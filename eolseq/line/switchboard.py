@@ -116,5 +116,5 @@ class Switchboard:
         """Nobody knows which bay is meant: every bay that is not testing says so."""
         text = scan.problem or f"Whose is '{scan.text[:24]}'?"
         for bay, stands in self._stands.items():
-            if stands.situation not in (Situation.RUNNING, Situation.CHECKING, Situation.ENDED):
+            if stands.situation not in (Situation.RUNNING, Situation.CHECKING, Situation.OUT_OF_USE, Situation.ENDED):
                 self._tell(bay, Note(WHICH_BAY, f"{text} {_WHICH}", do=_WHICH))

@@ -368,7 +368,7 @@ class Entry(Protocol):
 
 KINDS = frozenset({"genesis", "keys", "people", "approval", "verification", "challenge", "earlier_check", "rework",
                    "release", "sign_in", "shift", "begin", "energise", "reading", "end", "abandon", "label", "lock",
-                   "unlock", "recovery", "clock", "remark", "close", "void", "fixture"})
+                   "unlock", "recovery", "clock", "remark", "close", "void", "fixture", "out_of_use"})
 """Every kind the format knows, those of later versions included."""
 
 

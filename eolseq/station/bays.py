@@ -18,6 +18,7 @@ from eolseq.station.bay_fields import BayPlace
 from eolseq.station.counts import SharedCounts
 from eolseq.station.desk import Desk, Reach
 from eolseq.station.file import Station
+from eolseq.station.out_of_use import ClosedBay, OutOfUse
 from eolseq.station.switching import CARRIED_BY, BaySwitch, Turn
 
 Lease = Callable[[Iterable[str], Callable[[str], None]], AbstractContextManager[None]]
@@ -142,10 +143,21 @@ class Parts:
     stops: Mapping[str, StopLine]
 
 
-def open_bays(station: Station, parts: Parts, clock: Clock,
-              settings: GuardSettings) -> tuple[tuple[OpenBay, ...], Desk, SharedCounts]:
-    """The bays of a station with several, their watchers looking, the Desk, and what is known of counts of tests."""
-    roles = {name: player.role for name, player in parts.players.items()}
+class Bays(NamedTuple):
+    """The bays of a station with several, those out of use, the Desk, and what is known of counts of tests."""
+
+    bays: tuple[OpenBay, ...]
+    closed: tuple[ClosedBay, ...]
+    desk: Desk
+    counts: SharedCounts
+
+
+def open_bays(station: Station, parts: Parts, clock: Clock, settings: GuardSettings, roles: Mapping[str, str],
+              out: Mapping[str, OutOfUse]) -> Bays:
+    """The bays of a station with several, their watchers looking, but for those that are ``out`` of use.
+
+    ``roles``: of every instrument, whether it opened or not: what did not may still be led somewhere by a relay.
+    """
     own = {name for place in station.places for name in place.own}
     shared = {name for name, role in roles.items()
               if name not in own and role not in ("guard_unit", "switching_unit")}
@@ -153,17 +165,23 @@ def open_bays(station: Station, parts: Parts, clock: Clock,
     desk.on_return = lambda name: parts.stops[name].clear_abort()
     turns = {name: Turn(clock) for name, role in roles.items() if role == "switching_unit"}
     counts = SharedCounts(parts.players, desk)
-    return tuple(_open_bay(station, place, parts, roles, desk, turns, clock, settings, counts)
-                 for place in station.places), desk, counts
+    bays, closed = [], []
+    for place in station.places:
+        names = {role: name for role, name in members(station, place, roles).items() if name in parts.players}
+        by_role: dict[str, Any] = {role: parts.players[name] for role, name in names.items()}
+        if "switching_unit" in names:
+            unit = names["switching_unit"]
+            by_role["switching_unit"] = BaySwitch(parts.players[unit], place.name, place.connections, desk, turns[unit])
+        if place.name in out:
+            closed.append(ClosedBay(out[place.name], clock, by_role, parts.players.get(place.guard), _discharger(
+                place.connections, by_role.get("switching_unit")), settings.access))
+        else:
+            bays.append(_open_bay(station, place, parts, names, by_role, desk, clock, settings, counts))
+    return Bays(tuple(bays), tuple(closed), desk, counts)
 
 
-def _open_bay(station: Station, place: BayPlace, parts: Parts, roles: Mapping[str, str], desk: Desk,
-              turns: Mapping[str, Turn], clock: Clock, settings: GuardSettings, counts: SharedCounts) -> OpenBay:
-    names = members(station, place, roles)
-    by_role: dict[str, Any] = {role: parts.players[name] for role, name in names.items()}
-    if "switching_unit" in names:
-        unit = names["switching_unit"]
-        by_role["switching_unit"] = BaySwitch(parts.players[unit], place.name, place.connections, desk, turns[unit])
+def _open_bay(station: Station, place: BayPlace, parts: Parts, names: Mapping[str, str], by_role: Mapping[str, Any],
+              desk: Desk, clock: Clock, settings: GuardSettings, counts: SharedCounts) -> OpenBay:
     watcher = Watcher(clock, parts.players[place.guard], settings, f"guard watcher of {place.name}")
     door = make_door(station, by_role, place.connections, watcher, clock, settings)
     lines = [_reaching(parts.stops[name], place.name, desk) for role, name in names.items() if role != "switching_unit"]

@@ -220,13 +220,10 @@ def check_checks(item: Item, findings: Findings) -> None:
 
 
 def _check_loads(item: Item, findings: Findings) -> None:
-    """Each load has its relay; a tap hangs on nothing but a shunt, so that no test voltage can come to it."""
-    loads, connections = item["known_loads"], item["connections"] or item["bays"][0]["connections"] or {}
-    for name, load in loads.items():
-        for relay in (f"load-{name}", *([f"{TAP}{name}"] if load["tap"] else [])):
-            if relay not in connections:
-                findings.add(loads.place_of_key(name), f"'{relay}' is no connection of this station",
-                             f"'{relay}' among 'connections'")
+    """Each load has its relay, at every bay; a tap hangs on nothing but a shunt, so that no test voltage comes to it."""
+    loads = item["known_loads"]
+    _check_load_relays(item, findings)
+    for load in loads.values():
         if load["tap"] and load["use"] != "continuity":
             findings.add(load.place_of("tap"), f"a tap on a known load for {load['use']}, whose voltage it would carry",
                          "a tap on a known load for continuity, or none")
@@ -236,6 +233,22 @@ def _check_loads(item: Item, findings: Findings) -> None:
             if relay.startswith(TAP) and not (name in loads and loads[name]["tap"]):
                 findings.add(place.place_of(relay), f"'{relay}' is the tap of no known load",
                              "'tap' at the known load of that name, or no such relay")
+
+
+def _check_load_relays(item: Item, findings: Findings) -> None:
+    """A bay's own meter is held against the loads there, and a verification of all holds what bays share there too."""
+    loads = item["known_loads"]
+    wanted = [(name, relay) for name, load in loads.items()
+              for relay in (f"load-{name}", *([f"{TAP}{name}"] if load["tap"] else []))]
+    for bay in item["bays"]:
+        connections = item["connections"] or bay["connections"] or {}
+        several = len(item["bays"]) > 1
+        for name, relay in wanted:
+            if relay not in connections:
+                findings.add(bay.place_of_key("connections") if several and bay["connections"] else
+                             loads.place_of_key(name),
+                             f"'{relay}' is no connection of {bay['name'] if several else 'this station'}",
+                             f"'{relay}' among 'connections'")
 
 
 def _check_challenges(challenges: list[Item], findings: Findings) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 from eolseq.errors import StationFault
 from eolseq.station.desk import Desk
 
-FIND_OUT = "Find out who used it. Verify it: eolseq verify {name}."
+FIND_OUT = "Find out who used it. Verify it: eolseq verify {name} --bay {bay}."
 
 
 class SharedCounts:
@@ -53,7 +53,7 @@ class SharedCounts:
             if name in self.moved and bay not in self._noting:
                 known, now = self.moved[name]
                 raise StationFault(f"The test counter of {name} was {known} and is {now}: it was used outside the "
-                                   "program.", FIND_OUT.format(name=name))
+                                   "program.", FIND_OUT.format(name=name, bay=bay))
 
     def ends(self, names: Iterable[str], allow_reads: Callable[[], None]) -> None:
         """A lease of these instruments is about to end, with everything off and dead."""

@@ -24,10 +24,11 @@ from eolseq.instruments.player import Player
 from eolseq.instruments.register_model import RegisterPage
 from eolseq.instruments.register_player import RegisterPlayer
 from eolseq.instruments.roles import ROLES
-from eolseq.station.bays import OpenBay, Parts, misfits, open_bays, open_only_bay
+from eolseq.station.bays import OpenBay, Parts, members, misfits, open_bays, open_only_bay
 from eolseq.station.counts import SharedCounts
 from eolseq.station.desk import Desk
 from eolseq.station.file import InstrumentPlace, Station
+from eolseq.station.out_of_use import ClosedBay, OutOfUse, left_out
 
 AnyPlayer = Player | RegisterPlayer
 """An instrument of a station, by a page of either kind."""
@@ -47,6 +48,12 @@ class OpenStation:
     desk: Desk | None = None  # None where there is one bay
     counts: SharedCounts | None = None  # the same
     measured_zeros: Mapping[str, Mapping[str, FixtureZero]] | None = None  # by bay and fixture, once the log was asked
+    closed: tuple[ClosedBay, ...] = ()  # the bays that are out of use: ``bays`` has the others alone
+
+    @property
+    def out(self) -> Mapping[str, OutOfUse]:
+        """The bays that are out of use since an instrument of theirs did not open, by name."""
+        return {each.name: each.out for each in self.closed}
 
     @property
     def watcher(self) -> Watcher:
@@ -64,7 +71,7 @@ class OpenStation:
 
     def of_several(self, bay: str) -> str:
         """The name of a bay where there are several; empty where there is one, of which all in the log is."""
-        return bay if len(self.bays) > 1 else ""
+        return bay if len(self.station.places) > 1 else ""
 
     def noting(self, bay: str) -> AbstractContextManager[None]:
         """For the block, a verification at a bay takes note of counts of tests as they are."""
@@ -76,10 +83,13 @@ class OpenStation:
         return self.bays[0].by_role
 
     def bay(self, name: str) -> OpenBay:
-        """The bay of a name; WrongUse, with every name, when there is none."""
+        """The bay of a name; WrongUse, with every name, when there is none; StationFault when it is out of use."""
         for each in self.bays:
             if each.name == name:
                 return each
+        out = self.out.get(name)
+        if out is not None:
+            raise StationFault(f"{name} is out of use: {out.what}", out.do)
         raise WrongUse(f"{self.station.name} has no bay '{name}'.", f"They are {', '.join(self.station.bays)}.")
 
     @property
@@ -90,16 +100,18 @@ class OpenStation:
     def all_off(self) -> None:
         """Turn every output off, prove every bay dead, open every relay; LockedRed when dead cannot be shown.
 
-        For the beginning, and after a lock: no bay may be testing. Every instrument is free after it.
+        For the beginning, and after a lock: no bay may be testing. Every instrument is free after it. A bay out of use
+        is seen to hold no output as well.
         """
         alive: list[LockedRed] = []
-        for bay in self.bays:
+        every: tuple[OpenBay | ClosedBay, ...] = (*self.bays, *self.closed)
+        for bay in every:
             try:
                 bay.all_off()
             except LockedRed as error:
                 alive.append(error)
         if alive:
-            fault = alive[0] if len(self.bays) == 1 else \
+            fault = alive[0] if len(alive) == 1 else \
                 LockedRed(" ".join(each.what for each in alive), alive[0].do)
             if self.desk is not None:
                 self.desk.lock(fault)
@@ -131,20 +143,22 @@ def open_station(station: Station, pages: Mapping[str, AnyPage], addresses: Mapp
     failures: dict[str, str] = {}
     tasks = [clock.start(f"open {place.name}", _opener(place, pages, addresses, manager, clock, opened, failures))
              for place in station.instruments]
-    deadline = clock.monotonic() + OPEN_WITHIN
+    deadline, late = clock.monotonic() + OPEN_WITHIN, False
     for place, task in zip(station.instruments, tasks, strict=True):
         if not task.join(max(0.0, deadline - clock.monotonic())):
-            failures[place.name] = f"did not open within {OPEN_WITHIN:.0f} s."
+            failures[place.name], late = f"did not open within {OPEN_WITHIN:.0f} s.", True
         elif task.error is not None and not isinstance(task.error, EolseqError):
             raise task.error
     links = tuple(link for each in opened.values() for link in each.links)
-    if failures:
+    roles = {each.name: pages[each.name].role for each in station.instruments}
+    out = left_out(station, lambda place: members(station, place, roles), roles, failures) if not late else {}
+    if failures and not out:
         for link in links:
             link.close()
         listed = "\n".join(f"  {name}: {why.removeprefix(f'{name} ')}" for name, why in sorted(failures.items()))
         raise StationFault(f"{len(failures)} of {len(tasks)} instruments did not open:\n{listed}",
                            "\nSwitch them on, check their lines, and start again.")
-    assembled = _assembled(station, opened, links, clock, settings or station.guard)
+    assembled = _assembled(station, opened, links, clock, settings or station.guard, roles, out)
     for bay in assembled.bays:
         bay.watcher.trace = getattr(manager, "trace", None)
     return assembled
@@ -234,10 +248,10 @@ def _stop_line(place: InstrumentPlace, page: AnyPage, player: AnyPlayer, link: L
 
 
 def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Link, ...], clock: Clock,
-               settings: GuardSettings) -> OpenStation:
+               settings: GuardSettings, roles: Mapping[str, str], out: Mapping[str, OutOfUse]) -> OpenStation:
     parts = Parts({name: each.player for name, each in opened.items()},
                   {name: each.stop for name, each in opened.items()})
-    wrong = misfits(station, {name: player.role for name, player in parts.players.items()})
+    wrong = misfits(station, roles)
     if wrong:
         for link in links:
             link.close()
@@ -245,5 +259,5 @@ def _assembled(station: Station, opened: Mapping[str, _Opened], links: tuple[Lin
     identities = {name: each.identity for name, each in opened.items()}
     if len(station.places) == 1 and not station.places[0].guard:
         return OpenStation(station, parts.players, identities, (open_only_bay(station, parts, clock, settings),), links)
-    bays, desk, counts = open_bays(station, parts, clock, settings)
-    return OpenStation(station, parts.players, identities, bays, links, desk, counts)
+    bays, closed, desk, counts = open_bays(station, parts, clock, settings, roles, out)
+    return OpenStation(station, parts.players, identities, bays, links, desk, counts, closed=closed)

@@ -184,7 +184,7 @@ class Verifier:
         """What stands at another bay would be taken for this bay's own instrument of its role."""
         strangers = [name for name in chosen if name not in self.opened.bay(self.bay.name).players]
         if strangers:
-            there = next(each.name for each in self.opened.bays if strangers[0] in each.players)
+            there = self.opened.station.bay_of(strangers[0])
             raise Refused(f"{', '.join(strangers)} cannot be verified at {self.bay.name}.",
                           f"Verify at the bay where it stands: --bay {there}.")
 

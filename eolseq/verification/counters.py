@@ -97,11 +97,16 @@ def counter_reason(name: str, now: int, log: Iterable[Counted]) -> Reason | None
     return jumped(name, known, now)
 
 
-def jumped(name: str, known: int, now: int) -> Reason:
-    """That a count is not the one which is known, and what to do."""
+def jumped(name: str, known: int, now: int, bay: str = "") -> Reason:
+    """That a count is not the one which is known, and what to do; with the bay where that is, of several."""
     what = f"{now - known} tests were made outside the program" if now > known else "it went back"
     return Reason(f"The test counter of {name} was {known} and is {now}: {what}.",
-                  f"Find out who used it. Verify it: eolseq verify {name}.")
+                  f"Find out who used it. {verify_it(name, bay)}")
+
+
+def verify_it(name: str, bay: str = "") -> str:
+    """How an instrument is verified, at a bay of several."""
+    return f"Verify it: eolseq verify {name}{f' --bay {bay}' if bay else ''}."
 
 
 def of_all_bays(name: str, now: int, physical: tuple[str, str], newest: Iterable[Mapping[str, Any]]) -> int | None:

@@ -113,12 +113,6 @@ def mounted_last(told: Iterable[Told], bay: str = "") -> str:
     return found[-1] if found else ""
 
 
-def elsewhere(told: Iterable[Told], fixture: str, busy: Iterable[str]) -> str:
-    """The bay among those under test at which the log knows this very fixture; empty when there is none."""
-    entries = tuple(told)
-    return next((bay for bay in busy if mounted_last(entries, bay) == fixture), "")
-
-
 def cycles(told: tuple[Told, ...], fixture: str, units_since: UnitsSince, bays: Iterable[str] = ("",)) -> int:
     """How many units a fixture was used for since it was last inspected, or since it came, as the log tells it.
 

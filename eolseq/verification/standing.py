@@ -104,7 +104,9 @@ class Since(NamedTuple):
 class Present:
     """The station now: time, what it asks for, what is on the bench, digests, and how many units since an entry.
 
-    ``bay``: challenges made at another one do not count; empty: all do.
+    ``bay``: challenges made at another one do not count; empty: all do. ``units_since`` is asked with an entry's index,
+    and with a bay where only its units count. ``sharing``: where there are several bays, those whose challenge shows
+    all the instruments that this one shares.
     """
 
     now: datetime
@@ -114,10 +116,15 @@ class Present:
     station_digest: str
     sequence_name: str
     sequence_digest: str
-    units_since: Callable[[int], int]
+    units_since: Callable[..., int]
     covering: Covering = field(default_factory=Covering)
     since: Since = field(default_factory=Since)
     bay: str = ""
+    sharing: tuple[str, ...] = ()
+
+    def units_at(self, bay: str, index: int) -> int:
+        """How many units came at a bay since an entry; at all of them where none is named."""
+        return self.units_since(index, bay) if bay else self.units_since(index)
 
 
 def history(documents: Iterable[Any], trusted: Callable[[int], bool]) -> tuple[Past, ...]:
@@ -148,8 +155,9 @@ def reasons_about(present: Present, instrument: OnBench, past: Iterable[Past]) -
 
 def challenge_reasons(present: Present, past: Iterable[Past]) -> tuple[Past | None, list[Reason]]:
     """The challenge that counts now, the newest of its kind, and every reason that it gives not to test a unit."""
-    challenges, mine = _challenges(present, past)
-    return mine[-1] if mine else None, _challenge(present, challenges, mine)
+    checks = tuple(past)
+    challenges, mine = _challenges(present, checks)
+    return mine[-1] if mine else None, _challenge(present, challenges, mine) or _shared_too_old(present, checks)
 
 
 def made_with(present: Present, past: Iterable[Past]) -> str:
@@ -186,7 +194,7 @@ def owing(present: Present, past: Iterable[Past]) -> int:
         return 0
     last, _ = challenge_reasons(present, past)
     since = last.index if last is not None else -1
-    return len(present.since.with_it(since)) if present.covering.name else present.units_since(since)
+    return len(present.since.with_it(since)) if present.covering.name else present.units_at(present.bay, since)
 
 
 def _calibration(present: Present) -> list[Reason]:
@@ -254,7 +262,8 @@ def _verification(present: Present, instrument: OnBench, last: Past | None, tria
         return lacking("never", f"{name} was never verified on this station.")
     if last.payload.get("page") != instrument.page:
         return lacking("page", f"The driver page of {name} was changed since its verification (entry {last.index}).")
-    late = _too_old(present, present.checks.verification, last, since, f"The verification of {name}", do)
+    late = _too_old(present, present.checks.verification, last, since, f"The verification of {name}", do,
+                    instrument.bay)
     return [_Lacking("old" if last.time < since else "units", instrument, each) for each in late]
 
 
@@ -287,7 +296,23 @@ def _challenge(present: Present, past: list[Past], mine: list[Past]) -> list[Rea
     if late:
         return [Reason(late, do, own)]
     return _changed_over(present, last) or [each._replace(own=own) for each in _too_old(
-        present, demand, last, since, "The challenge", do)]
+        present, demand, last, since, "The challenge", do, present.bay)]
+
+
+def _shared_too_old(present: Present, past: tuple[Past, ...]) -> list[Reason]:
+    """What bays share is used by the units of all, and shown by a challenge at any bay that uses all of it."""
+    demand, name = present.checks.challenge, present.covering.name
+    if demand.units is None or not present.bay:
+        return []
+    shown = [each for each in past if each.kind == "challenge" and each.payload["outcome"] == "pass"
+             and name in ("", each.payload["sequence"]["name"]) and each.payload.get("bay") in (None, *present.sharing)]
+    units = present.units_since(shown[-1].index) if shown else 0
+    if units < demand.units:
+        return []
+    at = shown[-1].payload.get("bay") or present.bay
+    return [Reason(f"What bays share counts for {counted(demand.units, 'unit')} after a challenge at one of them; "
+                   f"{units} came since the newest, at {at} (entry {shown[-1].index}).", present.covering.do,
+                   len(present.covering.listed) > 1)]
 
 
 def _missed(covering: Covering, past: list[Past], mine: list[Past]) -> Past | None:
@@ -306,7 +331,8 @@ def _file_changed(present: Present, last: Past) -> str:
         return "The sequence was changed since the challenge with it"
     if last.payload["station_digest"] != present.station_digest:
         return "The station file was changed since the challenge"
-    return "A driver page was changed since the challenge" if last.payload["pages"] != pages else ""
+    changed = any(last.payload["pages"].get(name) != page for name, page in pages.items())
+    return "A driver page was changed since the challenge" if changed else ""
 
 
 def _changed_over(present: Present, last: Past) -> list[Reason]:
@@ -323,11 +349,13 @@ def _changed_over(present: Present, last: Past) -> list[Reason]:
     return []
 
 
-def _too_old(present: Present, demand: Demand, last: Past, since: datetime, what: str, do: str) -> list[Reason]:
+def _too_old(present: Present, demand: Demand, last: Past, since: datetime, what: str, do: str,
+             bay: str) -> list[Reason]:
+    """That a check is of before the day or shift, or that enough units came since: at a bay, or (empty) at all."""
     if last.time < since:
         return [Reason(f"{what} (entry {last.index}) is of {last.time:%Y-%m-%d %H:%M} UTC, before this "
                        f"{demand.every} began.", do)]
-    units = present.units_since(last.index)
+    units = present.units_at(bay, last.index)
     if demand.units is not None and units >= demand.units:
         return [Reason(f"{what} (entry {last.index}) counts for {counted(demand.units, 'unit')}; {units} came "
                        "since.", do)]

@@ -137,7 +137,7 @@ def test_which_of_several_challenges_counts(name: str) -> None:
 def test_a_challenge_of_another_bay_does_not_count() -> None:
     here, there, old = challenged(6, bay="bay-1"), challenged(7, bay="bay-2"), challenged(5, bay=None)
     for past, index in (((here, there), 6), ((old, there), 5), ((there,), None)):
-        last, found = challenge_reasons(present(bay="bay-1"), past)
+        last, found = challenge_reasons(present(bay="bay-1", units_since=lambda *_: 0), past)
         assert (last.index if last else None) == index and bool(found) is (index is None)
 
 
