@@ -93,8 +93,8 @@ class AtStation:
                                         station.release)
         self._guard_stays_open()
         self._checks = StationChecks(clock, opened, pages, log, sequences, self._bay, self._order)
-
         self._use = BayUse(clock, opened, log, opened.bay(self.bay), self._checks) if opened.of_several(self.bay) else None
+
     def safety(self, state: str) -> SafetyState:
         """Whether voltage may be present, and lamps and lock as they were last read back; None what is not known."""
         watcher = self._bay.watcher
@@ -102,12 +102,12 @@ class AtStation:
         lamps = (None, None, None) if seen is None else (seen.red, seen.green, seen.locked)
         return SafetyState(state, self._bay.door.voltage_possible, *lamps)
 
-    # -- people -------------------------------------------------------------------------------------------------
     def out_of_use(self) -> OutOfUse | None:
         """Why nothing is tested at this bay while its neighbours work, or None; never where there is one bay."""
         out = self._use.now() if self._use is not None else None
         return out if out is None else for_screen(out, self._opened)
 
+    # -- people -------------------------------------------------------------------------------------------------
 
     def shift_began(self, now: datetime) -> datetime:
         """When the present shift began, by the station file, else so long ago as a person may stay signed in."""
@@ -157,8 +157,8 @@ class AtStation:
         """Take a unit through its sequence; an error that nobody foresaw is raised once it is on record."""
         bay = self._bay
         self._checks.last = sequence.name
-        forget_trip(bay)
         self._refuse_out_of_use()
+        forget_trip(bay)
         bay.watcher.seen_open = False  # the guard must be opened and closed after the scan: no scan starts a test
         gates = gates_of(Setting(sequence, self._opened, self._pages, self.log, self.clock, False, crew.beside,
                                  bay.name))
@@ -171,19 +171,19 @@ class AtStation:
         finally:
             self._in_test.end(serial, bay.name)
             self._guard_stays_open()
-        if unit.crash is not None:
         if self._use is not None and result.outcome is Outcome.FAULT:
             self._use.ask_own()
+        if unit.crash is not None:
             raise unit.crash
         return result
 
-    def _loaded(self, serial: str, tell: Tell, acknowledge: Callable[[Cautions], str | None],
     def _refuse_out_of_use(self) -> None:
         """StationFault, before a unit is begun, when an instrument of this bay of several is silent."""
         out = self._use.ask_own() if self._use is not None else None
         if out is not None:
             raise StationFault(out.what, for_screen(out, self._opened).do)
 
+    def _loaded(self, serial: str, tell: Tell, acknowledge: Callable[[Cautions], str | None],
                 cautions: Cautions) -> str | None:
         """The short caution; a simulated station then gets the unit into its bay, as a person would put it there."""
         operator = acknowledge(cautions)

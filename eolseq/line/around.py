@@ -19,7 +19,6 @@ from eolseq.line.shift_events import ShiftEvent
 from eolseq.records.runs import LockState
 from eolseq.sequence.model import Sequence
 from eolseq.station.out_of_use import OutOfUse
-from eolseq.station.plant_time import PlantTime
 from eolseq.station.shift_fields import ShiftRules
 
 Tell = Callable[[Event | ShiftEvent], None]
@@ -112,13 +111,13 @@ class Around(Protocol):
     def safety(self, state: str) -> SafetyState:
         """Whether voltage may be present, and lamps and lock as they were last read back; None what is not known."""
 
+    def out_of_use(self) -> OutOfUse | None:
+        """Why nothing is tested at this bay while its neighbours work, or None; never where there is one bay."""
+
     def shift_began(self, now: datetime) -> datetime:
         """When the present shift began: whoever signed in before it signs in anew."""
 
     def refuse_person(self, person: str) -> None:
-    def out_of_use(self) -> OutOfUse | None:
-        """Why nothing is tested at this bay while its neighbours work, or None; never where there is one bay."""
-
         """Raise Refused when a person may test nothing at this station today."""
 
     def due(self) -> list[Due]:
