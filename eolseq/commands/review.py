@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from eolseq.commands.lookup import date
 from eolseq.errors import WrongUse
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 
 if TYPE_CHECKING:
     from eolseq.records.reader import Records
@@ -32,8 +33,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the station, the window and the form of the answer."""
     parser.add_argument("--station", metavar="STATION", type=Path,
                         help="the station file that names the records folder (else: records, in the working folder)")
-    parser.add_argument("--since", metavar="DATE", type=date, help="only runs begun on this day or later (UTC)")
-    parser.add_argument("--until", metavar="DATE", type=date, help="only runs begun on this day or earlier (UTC)")
+    parser.add_argument("--since", metavar="DATE", type=date, help="only runs begun on this day or later")
+    parser.add_argument("--until", metavar="DATE", type=date,
+                        help="only runs begun on this day or earlier; days of the station's zone, without one UTC")
     parser.add_argument("--shift", metavar="ENTRY", nargs="?", type=int, const=LAST,
                         help="only the last shift, or that which began with this entry of the log")
     parser.add_argument("--json", action="store_true", help="print one JSON document; words go to standard error")
@@ -48,13 +50,13 @@ def run(options: argparse.Namespace) -> int:
     from eolseq.records.reader import Records
     from eolseq.review.words import lines
 
-    folder, takt = _folder(options.station)
+    folder, takt, plant = _folder(options.station)
     if options.watch:
-        return _watched(folder, takt, options)
+        return _watched(folder, takt, plant, options)
     found = Records.open(folder)
     if options.paper is not None:
         return _held(found, *options.paper)
-    done = review_of(found, _window(found, options), takt)
+    done = review_of(found, _window(found, options, plant), takt, plant)
     if options.pdf is not None:
         print(_page(done, options.pdf), file=sys.stderr if options.json else sys.stdout)
     if options.json:
@@ -65,23 +67,28 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _watched(folder: Path, takt: float | None, options: argparse.Namespace) -> int:
+def _watched(folder: Path, takt: float | None, plant: PlantTime, options: argparse.Namespace) -> int:
     """Watch the shift; WrongUse with anything that asks for another window or form."""
     from eolseq.commands.watching import run_watch
 
     if options.since or options.until or options.json or options.pdf or options.paper:
         raise WrongUse("--watch shows the shift that is on, and nothing else.",
                        "Leave --since, --until, --json, --pdf and --paper out, or --watch.")
-    return run_watch(folder, takt)
+    return run_watch(folder, takt, plant)
 
 
-def review_of(found: Records, window: Window, takt: float | None,
+def review_of(found: Records, window: Window, takt: float | None, plant: PlantTime = UTC_TIME,
               through: Callable[[Entries], Entries] = lambda entries: entries) -> Review:
     """The review of an opened log; its entries come ``through`` something that may raise what ends it."""
     from eolseq.review.review import KINDS, LogFacts, review
 
     facts = LogFacts(str(found.path), found.origin, found.size, found.root.hex(), found.simulated)
-    return review(through(found.payloads(KINDS)), facts, window, takt)
+    return review(through(found.payloads(KINDS)), facts, window, takt, plant)
+
+
+def pace_of(station: Station) -> tuple[float | None, PlantTime]:
+    """A station's takt (seconds), and its own time with its breaks."""
+    return None if station.shift is None else station.shift.takt, station.plant
 
 
 def shift_window(found: Records, entry: int = LAST) -> Window:
@@ -111,8 +118,7 @@ def say_shift(station: Station, path: Path, paper: str = "") -> None:
 
     try:
         found = Records.open(Path(station.records))
-        takt = None if station.shift is None else station.shift.takt
-        said = brief(review_of(found, shift_window(found), takt))
+        said = brief(review_of(found, shift_window(found), *pace_of(station)))
     except EolseqError as error:
         said = [f"The shift could not be reviewed. {error}"]
     print()
@@ -121,22 +127,22 @@ def say_shift(station: Station, path: Path, paper: str = "") -> None:
         print(visible(line))
 
 
-def _folder(station: Path | None) -> tuple[Path, float | None]:
-    """The records folder and the takt (seconds) of a station file; the working folder's records without one."""
+def _folder(station: Path | None) -> tuple[Path, float | None, PlantTime]:
+    """The records folder, takt (seconds) and time of a station file; the working folder's records without one."""
     if station is None:
-        return Path("records"), None
+        return Path("records"), None, UTC_TIME
     from eolseq.shipped import find
     from eolseq.station.file import load_station
 
     bench = load_station(find(station, shipped=True))
-    return Path(bench.records), None if bench.shift is None else bench.shift.takt
+    return Path(bench.records), *pace_of(bench)
 
 
-def _window(found: Records, options: argparse.Namespace) -> Window:
-    from eolseq.review.window import Window
+def _window(found: Records, options: argparse.Namespace, plant: PlantTime) -> Window:
+    from eolseq.review.window import of_dates
 
     if options.shift is None:
-        return Window(options.since, options.until)
+        return of_dates(options.since, options.until, plant)
     if options.since or options.until:
         raise WrongUse("--shift is a window of its own.", "Leave --since and --until out, or --shift.")
     return shift_window(found, options.shift)

@@ -117,11 +117,10 @@ class ShiftPaper:
         return f"{_MISSING}{which}: {said}. Sign it, and keep it outside the plant's computers."
 
     def _review(self, found: Records, until: tuple[Clock, float] | None) -> tuple[Window, Review]:
-        from eolseq.commands.review import review_of, shift_window
+        from eolseq.commands.review import pace_of, review_of, shift_window
 
-        takt = None if self._station.shift is None else self._station.shift.takt
         window = shift_window(found)
-        return window, review_of(found, window, takt, in_time(until))
+        return window, review_of(found, window, *pace_of(self._station), in_time(until))
 
 
 def in_time(until: tuple[Clock, float] | None) -> Callable[[Entries], Entries]:

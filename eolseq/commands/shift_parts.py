@@ -79,6 +79,7 @@ class AtStation:
             raise WrongUse(f"{station.name} has no 'shift'.", "Add it to the station file; see 'eolseq manual shift'.")
         self.clock, self.log, self.sequences, self.rules = clock, log, sequences, station.shift
         self.station, self.station_digest, self.simulated = station.name, station.digest, opened.simulated
+        self.plant = station.plant
         self._opened, self._pages, self._listen = opened, pages, listen
         self._order = order if order is None or bay is None else partial(_order_at, order, bay)
         self._in_test = in_test or InTest()

@@ -13,7 +13,8 @@ from eolseq.records.follow import Follower
 from eolseq.review import present
 from eolseq.review.present import Glance, Presence
 from eolseq.review.review import KINDS, LogFacts, Review, Reviewer
-from eolseq.review.window import Window, last_shift
+from eolseq.review.window import Window, last_shift, of_dates
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 
 if TYPE_CHECKING:
     from eolseq.screen.watch_screen import Watch
@@ -26,8 +27,8 @@ WANTED = KINDS | present.KINDS
 class Watched:
     """A log with its figures of the shift that is on, or else of the last one; of today where there never was one."""
 
-    def __init__(self, folder: Path, takt: float | None, clock: Clock) -> None:
-        self._folder, self._takt, self._clock = folder, takt, clock
+    def __init__(self, folder: Path, takt: float | None, clock: Clock, plant: PlantTime = UTC_TIME) -> None:
+        self._folder, self._takt, self._clock, self._plant = folder, takt, clock, plant
         self._read_all()
 
     def _read_all(self) -> None:
@@ -38,7 +39,7 @@ class Watched:
                        for index, entry in records.payloads(frozenset({"shift"}))]
         self._window = self._window_now()
         self._facts = LogFacts(str(records.path), records.origin, 0, "", records.simulated)
-        self._reviewer, self._presence = Reviewer(self._facts, self._window, self._takt), Presence()
+        self._reviewer, self._presence = Reviewer(self._facts, self._window, self._takt, self._plant), Presence()
         self._last: datetime | None = None
         self._review: Review | None = None
         for index, payload in records.payloads(WANTED):
@@ -57,10 +58,10 @@ class Watched:
         if self._review is None or new:
             self._reviewer.log = self._facts._replace(size=self._follower.size, root=self._follower.root.hex())
             self._review = self._reviewer.result()
-        return Glance(self._review, self._presence.result(), self._last)
+        return Glance(self._review, self._presence.result(), self._last, self._plant)
 
     def _window_now(self) -> Window:
-        return last_shift(self._marks) or Window(since=f"{self._clock.now():%Y-%m-%d}")
+        return last_shift(self._marks) or of_dates(self._plant.day(self._clock.now()), None, self._plant)
 
     def _take(self, index: int, payload: dict[str, Any]) -> None:
         self._last = datetime.fromisoformat(payload["time"])
@@ -81,13 +82,13 @@ def watch(watched: Watched, screen: Watch, clock: Clock, ended: Signal) -> None:
         clock.wait(ended, EVERY)
 
 
-def run_watch(folder: Path, takt: float | None) -> int:
+def run_watch(folder: Path, takt: float | None, plant: PlantTime = UTC_TIME) -> int:
     """Watch at this terminal until Ctrl-C or another signal; 0, since that is how watching ends."""
     from eolseq.commands.signals import told
     from eolseq.screen.watch_screen import open_watch
 
     clock = SystemClock()
-    watched, ended = Watched(folder, takt, clock), clock.signal()
+    watched, ended = Watched(folder, takt, clock, plant), clock.signal()
     screen = open_watch(sys.stdout)
     try:
         with told(lambda _: ended.set()):

@@ -19,6 +19,7 @@ from eolseq.line.shift_events import ShiftEvent
 from eolseq.records.runs import LockState
 from eolseq.sequence.model import Sequence
 from eolseq.station.out_of_use import OutOfUse
+from eolseq.station.plant_time import PlantTime
 from eolseq.station.shift_fields import ShiftRules
 
 Tell = Callable[[Event | ShiftEvent], None]
@@ -99,6 +100,10 @@ class Around(Protocol):
     @property
     def rules(self) -> ShiftRules:
         """What the station file says of a shift."""
+
+    @property
+    def plant(self) -> PlantTime:
+        """The plant's own time, with its breaks."""
 
     @property
     def sequences(self) -> tuple[Sequence, ...]:

@@ -53,7 +53,7 @@ class Shift:
         self._first = ""  # what has to be done with the unit before, before the next one comes
         self._told: Stands | None = None
         self._seen: SafetyState | None = None
-        self._count = Count(around.clock.monotonic(), around.rules.takt)
+        self._count = Count(around.clock, around.rules.takt, around.plant)
         self._sound = around.rules.sound
         self._told_end = False  # that something is to be done before the end was said once
         self._handlers: dict[Situation, Callable[[Scan], None]] = {
@@ -136,7 +136,7 @@ class Shift:
         if now != self._told:
             self._told = now
             self._tell(now)
-            self._tell(self._count.now(self._around.clock.monotonic()))
+            self._tell(self._count.now())
 
     def _look(self, situation: Situation) -> None:
         """Tell of the lamps when they have changed; a guard unit that is silent is told as not known."""
@@ -212,14 +212,16 @@ class Shift:
             if typed:
                 self._around.log.append(Remark(serial=serial, reason=TYPED))
             self._around.let_go(False)
-            result = self._around.test(serial, sequence, self._people.crew, self._tell)
+            with self._count.testing():
+                self._tell(self._count.now())
+                result = self._around.test(serial, sequence, self._people.crew, self._tell)
             self._count.take(result)
             self._first = _first_of(result)
             if result.released:
                 self._after.passed(serial, sequence)
                 self._stand(*self._situation())
             self._tell(UnitOver(serial, result.outcome, result.sentence, result.released))
-            self._tell(self._count.now(self._around.clock.monotonic()))
+            self._tell(self._count.now())
             self._say_after(result, sequence)
 
     @contextmanager

@@ -95,13 +95,17 @@ class UnitOver:
 
 @dataclass(frozen=True)
 class Tally:
-    """The count of the shift so far: seconds since it began, units tested, passed, rejected by step, and the others."""
+    """The count of the shift so far: units passed, rejected by step, and the others.
+
+    ``seconds`` since it began, without breaks; ``rests``: the breaks to come, each from and to in seconds from now.
+    """
 
     seconds: float
     passed: int = 0
     rejects: tuple[tuple[str, int], ...] = field(default_factory=tuple)
     others: int = 0
     expected: int | None = None
+    rests: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)

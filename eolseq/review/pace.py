@@ -32,6 +32,7 @@ class Pace(NamedTuple):
     """Begin to end of judged runs (of all, by bay), begin to begin over the whole line, and how many of those in takt.
 
     ``takt`` is in seconds, None where the station file states none; ``in_takt`` counts the times not above it.
+    Breaks in which nothing was tested are in none of these times but ``with_breaks``, which is begin to begin as well.
     ``recent``: begin to begin, of the last RECENT alone, as a mean: bays that are loaded one after the other begin in
     bursts, of which a median would say that the line is several times as fast as it is. ``whole``: the mean of all.
     """
@@ -43,6 +44,7 @@ class Pace(NamedTuple):
     in_takt: int
     recent: Recent
     whole: Recent
+    with_breaks: Times = Times(0, None, None, None)
 
 
 @dataclass(slots=True)
@@ -52,13 +54,19 @@ class Paces:
     takt: float | None
     _cycles: dict[str, list[float]] = field(default_factory=dict)
     _between: list[float] = field(default_factory=list)
-    _last: Moment | None = None
+    _whole: list[float] = field(default_factory=list)
+    _last: tuple[Moment, float] | None = None
 
-    def begins(self, at: Moment) -> None:
-        """A unit begins, at any bay."""
-        if self._last is not None and (gap := seconds(self._last, at)) <= LONGEST:
-            self._between.append(gap)
-        self._last = at
+    def begins(self, at: Moment, rested: float = 0.0) -> None:
+        """A unit begins, at any bay; until then so many seconds of breaks have gone by without a test."""
+        if self._last is not None:
+            before, then = self._last
+            whole = seconds(before, at)
+            gap = max(0.0, whole - (rested - then))
+            if gap <= LONGEST:
+                self._between.append(gap)
+                self._whole.append(whole)
+        self._last = at, rested
 
     def ended(self, bay: str, began: Moment, at: Moment) -> None:
         """A judged run ended at a bay."""
@@ -74,7 +82,7 @@ class Paces:
         return Pace(_times(every), {bay: _times(self._cycles[bay]) for bay in sorted(self._cycles)},
                     _times(self._between), self.takt,
                     0 if self.takt is None else sum(each <= self.takt for each in self._between),
-                    _recent(self._between[-RECENT:]), _recent(self._between))
+                    _recent(self._between[-RECENT:]), _recent(self._between), _times(self._whole))
 
 
 def _recent(values: list[float]) -> Recent:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields
+from datetime import datetime
 from typing import Any
 
 from eolseq.review.review import Review
@@ -18,6 +19,8 @@ def plain(review: Review) -> dict[str, Any]:
 
 
 def _value(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return value.isoformat()
     if hasattr(value, "_fields"):
         return {name: _value(getattr(value, name)) for name in value._fields}
     if isinstance(value, Mapping):

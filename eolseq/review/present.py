@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, NamedTuple
 
 from eolseq.review.review import Review, why
 from eolseq.review.stops import reason_of
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 
 KINDS = frozenset({"begin", "end", "abandon", "shift", "lock", "unlock"})
 """The kinds of entries that this is worked out from."""
@@ -56,17 +57,31 @@ class Glance(NamedTuple):
     review: Review
     present: Present
     last: datetime | None
+    plant: PlantTime = UTC_TIME
 
     def ahead(self, now: datetime) -> int | None:
         """How many units more than the takt asks for were tested since the shift began; None where that is not known.
 
-        Counted as the technician's screen counts: every run that has ended.
+        Counted as the technician's screen counts: every run that has ended. Breaks in which nothing was tested ask for
+        nothing.
         """
         began, takt = self.present.began, self.review.pace.takt
         if began is None or takt is None:
             return None
         until = self.present.ended or now
-        return sum(self.review.outcomes.values()) - int(max(0.0, (until - began).total_seconds()) // takt)
+        gone = (until - began).total_seconds() - self.rested(until)
+        return sum(self.review.outcomes.values()) - int(max(0.0, gone) // takt)
+
+    def rested(self, now: datetime) -> float:
+        """Seconds of breaks since the shift began in which nothing was tested."""
+        so_far = self.review.available
+        more = 0.0 if so_far.until is None or so_far.testing else self.plant.rest(so_far.until, now)
+        return so_far.taken + more
+
+    def break_now(self, now: datetime) -> datetime | None:
+        """When the break that is on ends, in UTC; None where none is."""
+        spans = self.plant.rests(now, now + timedelta(days=1))
+        return spans[0].ends if spans and spans[0].begins == now else None
 
 
 @dataclass(slots=True)

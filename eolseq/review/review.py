@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, NamedTuple
 
 from eolseq.review.chance import Share
@@ -18,6 +19,8 @@ from eolseq.review.pace import Pace, Paces
 from eolseq.review.silence import Silence, Silences
 from eolseq.review.stops import Stop, Stops, by_bay, reason_of
 from eolseq.review.window import Moment, Window, left_out, moment
+from eolseq.review.worked import Available, Worked
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 
 KINDS = frozenset({"begin", "end", "abandon", "rework", "shift", "lock", "unlock", "remark", "challenge",
                    "void"})
@@ -56,6 +59,15 @@ class Challenged(NamedTuple):
     entry: int
 
 
+class Local(NamedTuple):
+    """The plant's zone and breaks, and the same times as elsewhere as its clocks showed them (ISO 8601 with offset)."""
+
+    zone: str = UTC_TIME.zone
+    breaks: tuple[str, ...] = ()
+    began: Begun | None = None
+    challenge: str | None = None
+
+
 @dataclass(frozen=True)
 class Review:
     """What the records say of the line in a window; shares are 0 to 1, times in seconds."""
@@ -82,6 +94,19 @@ class Review:
     pace: Pace
     taken_back: int
     stops_by_bay: tuple[Stop, ...]
+    local: Local
+    available: Available
+
+    @property
+    def plant(self) -> PlantTime:
+        """The zone in which its times are said."""
+        return PlantTime(self.local.zone)
+
+    @property
+    def asked(self) -> int | None:
+        """How many units the takt asks for in the time that was available; None where that is not known."""
+        takt, available = self.pace.takt, self.available.seconds
+        return None if takt is None or not available else int(available // takt)
 
 
 @dataclass(slots=True)
@@ -99,6 +124,7 @@ class Reviewer:
     log: LogFacts
     window: Window
     takt: float | None = None
+    plant: PlantTime = UTC_TIME
     _open: dict[int, _Open] = field(default_factory=dict)
     _outcomes: Counter[str] = field(default_factory=Counter)
     _left_out: Counter[str] = field(default_factory=Counter)
@@ -107,13 +133,12 @@ class Reviewer:
     _challenge: Challenged | None = None
     _taken_back: int = 0
     _counts: Counts = field(default_factory=Counts)
-    _stops: Stops = field(default_factory=Stops)
-    _locks: Stops = field(default_factory=Stops)
     _drifts: Drifts = field(default_factory=Drifts)
     _silences: Silences = field(default_factory=Silences)
 
     def __post_init__(self) -> None:
-        self._paces = Paces(self.takt)
+        self._paces, self._worked = Paces(self.takt), Worked(self.plant)
+        self._stops, self._locks = Stops(self.plant), Stops(self.plant)
         self._takes: dict[str, Callable[[int, Mapping[str, Any]], None]] = {
             "begin": self._begin, "end": self._end, "abandon": self._abandon, "shift": self._shift,
             "lock": self._lock, "unlock": self._unlock, "rework": self._counts.rework, "remark": self._remark,
@@ -138,7 +163,8 @@ class Reviewer:
         if inside:
             self._begun = Begun(self._begun.first if self._begun else payload["time"], payload["time"])
             self._stops.begins(opened.bay, opened.began)
-            self._paces.begins(opened.began)
+            self._worked.begins(index, opened.began)
+            self._paces.begins(opened.began, self._worked.taken)
 
     def _end(self, index: int, payload: Mapping[str, Any]) -> None:
         run = self._open.pop(payload["run"], None)
@@ -152,19 +178,25 @@ class Reviewer:
             self._drifts.take(payload, run.model)
         if run.inside:
             at = moment(payload)
+            if self.window.before_end(index, payload["time"]):
+                self._worked.ended(payload["run"], at)
             if outcome in JUDGED:
                 self._paces.ended(run.bay, run.began, at)
             else:
                 self._stops.stopped(run.bay, why(payload, outcome), at)
 
-    def _abandon(self, _: int, payload: Mapping[str, Any]) -> None:
+    def _abandon(self, index: int, payload: Mapping[str, Any]) -> None:
         """The program or the power went; nobody knows when, so the time is counted from the run's begin."""
         run = self._open.pop(payload["run"], None)
         if run is not None and run.inside:
             self._outcomes["abandoned"] += 1
+            if self.window.before_end(index, payload["time"]):
+                self._worked.cut_off(moment(payload))
             self._stops.stopped(run.bay, "abandoned: the program or the power went.", run.began)
 
     def _shift(self, index: int, payload: Mapping[str, Any]) -> None:
+        if self.window.has(index, payload["time"]):
+            self._worked.shift(payload["event"], str(payload["bay"]), moment(payload))
         if payload["event"] == "end":
             self._stops.ended(str(payload["bay"]))
         elif self.window.has(index, payload["time"]):
@@ -200,13 +232,22 @@ class Reviewer:
             retests=tuple(counts.retests()), no_fault_found=tuple(counts.no_fault_found()),
             stops=tuple(stops), locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()),
             drifts=tuple(self._drifts.result()), silences=tuple(self._silences.result()), challenge=self._challenge,
-            pace=self._paces.result(), taken_back=self._taken_back, stops_by_bay=tuple(by_bay(stops)))
+            pace=self._paces.result(), taken_back=self._taken_back, stops_by_bay=tuple(by_bay(stops)),
+            local=self._local(), available=self._worked.result())
+
+    def _local(self) -> Local:
+        def here(time: str) -> str:
+            return self.plant.local(datetime.fromisoformat(time)).isoformat(timespec="seconds")
+        began, last = self._begun, self._challenge
+        return Local(self.plant.zone, tuple(each.words for each in self.plant.breaks),
+                     None if began is None else Begun(here(began.first), here(began.last)),
+                     None if last is None else here(last.time))
 
 
 def review(entries: Iterable[tuple[int, Mapping[str, Any]]], log: LogFacts, window: Window,
-           takt: float | None = None) -> Review:
+           takt: float | None = None, plant: PlantTime = UTC_TIME) -> Review:
     """Look through the entries of KINDS; ``takt`` in seconds, None where the station states none."""
-    reviewer = Reviewer(log, window, takt)
+    reviewer = Reviewer(log, window, takt, plant)
     for index, payload in entries:
         reviewer.take(index, payload)
     return reviewer.result()

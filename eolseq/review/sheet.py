@@ -123,7 +123,8 @@ def _title(review: Review) -> str:
     """What was looked at; on paper, which is read later, a shift has its date and not its place in a row."""
     if not review.window.startswith((SHIFT, AN_EARLIER)) or review.began is None:
         return review.window
-    return f"the shift of {review.began.first[:10]}, {review.began.first[11:16]} UTC"
+    day, time, zone = words.stamp(review, review.began.first).split()
+    return f"the shift of {day}, {time} {zone}"
 
 
 def _yields(review: Review) -> Iterator[Flowable]:

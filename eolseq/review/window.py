@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from eolseq.serials import reserved
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 
 LONGEST = 4 * 3600.0
 """Seconds. A longer time between two units is a pause or the end of work, and is in no figure of pace or lost time."""
@@ -21,9 +22,10 @@ AN_EARLIER = "the shift of entry"
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Dates in UTC (2026-01-31, 2026-01 or 2026; both count), or the entries from ``first`` up to and with ``last``.
+    """Dates (2026-01-31, 2026-01 or 2026; both count), or the entries from ``first`` up to and with ``last``.
 
-    ``latest``: no later shift is in the log.
+    Dates are UTC, but where ``begins`` and ``ends`` have their moments in UTC (ISO 8601; the last one is no longer in
+    it). ``latest``: no later shift is in the log.
     """
 
     since: str | None = None
@@ -31,15 +33,18 @@ class Window:
     first: int | None = None
     last: int | None = None
     latest: bool = True
+    begins: str | None = None
+    ends: str | None = None
 
     def has(self, index: int, time: str) -> bool:
         """Whether an entry of this index and time (ISO 8601, UTC) lies in it."""
-        return self.before_end(index, time) and (self.since is None or time >= self.since) and \
+        return self.before_end(index, time) and time >= (self.begins or self.since or "") and \
             (self.first is None or index >= self.first)
 
     def before_end(self, index: int, time: str) -> bool:
         """Whether an entry lies in it or before it: what came earlier tells what is usual."""
-        return (self.until is None or time < self.until + "~") and (self.last is None or index <= self.last)
+        ends = self.ends or (None if self.until is None else self.until + "~")
+        return (ends is None or time < ends) and (self.last is None or index <= self.last)
 
     @property
     def words(self) -> str:
@@ -50,6 +55,17 @@ class Window:
             return self.since
         ends = [f"{word} {date}" for word, date in (("from", self.since), ("up to", self.until)) if date]
         return " ".join(["the time", *ends]) if ends else "the whole log"
+
+
+def of_dates(since: str | None, until: str | None, plant: PlantTime) -> Window:
+    """The window between two dates of a plant's own time; both count, and None is no limit."""
+    if plant.zone == UTC_TIME.zone:
+        return Window(since, until)
+    return Window(since, until, begins=since and f"{plant.begins(since):{_SORTED}}",
+                  ends=until and f"{plant.ends(until):{_SORTED}}")
+
+
+_SORTED = "%Y-%m-%dT%H:%M:%S"  # sorts among the times of entries, which go on with a point
 
 
 class Moment(NamedTuple):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
 from typing import NamedTuple
 
 from eolseq.review.chance import Share
@@ -13,6 +14,7 @@ from eolseq.review.pace import Times
 from eolseq.review.review import Review
 from eolseq.review.silence import Silence
 from eolseq.review.stops import Stop
+from eolseq.station.plant_time import UTC_TIME
 
 WIDTH = 78
 MOST = 5
@@ -120,7 +122,8 @@ def facts(review: Review) -> list[str]:
     """What was looked at, and what was left out."""
     said = [_outcomes(review)]
     if review.began is not None:
-        said.append(f"units begun from {_utc(review.began.first)} to {_utc(review.began.last)} UTC")
+        said.append(f"units begun from {_from_to(review)}")
+    said += _breaks(review)
     if review.taken_back:
         said.append(f"passes taken back later: {review.taken_back}; the yield still has them, since their verdict "
                     "was true when it was given")
@@ -136,8 +139,27 @@ def _head(review: Review) -> list[str]:
     return said + _wrap(f"first pass  {share_words(review.first_pass)}; intervals are 95 %", "            ")
 
 
-def _utc(time: str) -> str:
-    return time[:16].replace("T", " ")
+def stamp(review: Review, time: str) -> str:
+    """A time of an entry as the plant's clocks showed it, with the zone's name."""
+    return review.plant.stamp(datetime.fromisoformat(time))
+
+
+def _from_to(review: Review) -> str:
+    """When the first and the last unit began; what both times have in common is said once."""
+    if review.began is None:
+        return "never"
+    first, last = stamp(review, review.began.first), stamp(review, review.began.last)
+    zone = "" if review.plant == UTC_TIME else f" ({review.plant.zone})"
+    return f"{first.rpartition(' ')[0] if first.split()[-1] == last.split()[-1] else first} to {last}{zone}"
+
+
+def _breaks(review: Review) -> Iterator[str]:
+    """Which breaks were taken out of which figures, where a station has any."""
+    if review.local.breaks:
+        worked = f"; {time_words(review.available.tested)} more was under test in them and counts" \
+            if review.available.tested else ""
+        yield (f"breaks {', '.join(review.local.breaks)}: {time_words(review.available.taken)} taken out of pace and "
+               f"lost time{worked}")
 
 
 def _yields(rows: Iterable[tuple[str, Share]]) -> list[Row]:
@@ -178,7 +200,7 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     yield "withstand testers", [Row("", silence_words(each)) for each in review.silences]
     if review.challenge is not None:
         outcome, time, index = review.challenge
-        yield "reference units", [Row("", f"last challenge {_utc(time)} UTC, entry {index}: {outcome}")]
+        yield "reference units", [Row("", f"last challenge {stamp(review, time)}, entry {index}: {outcome}")]
     yield "means that moved most inside their bands", [Row("", drift_words(each)) for each in review.drifts]
 
 

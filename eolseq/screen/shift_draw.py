@@ -128,6 +128,7 @@ def _pace(view: ShiftView, now: float, width: int) -> Row:
         return [(fit(words, width), "")]
     ahead = total - int(seconds // takt)
     pace = f"{abs(ahead)} behind" if ahead < 0 else f"{ahead} ahead" if ahead else "on pace"
+    pace += ", break" if view.resting(now) else ""
     return [(ends(words, f"takt {takt:g} s: {pace} ", width), "")]
 
 

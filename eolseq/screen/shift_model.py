@@ -65,8 +65,17 @@ class ShiftView:
         return self.begins is not None and self.begins.simulated
 
     def seconds(self, now: float) -> float:
-        """Seconds since the shift began, at the monotonic time ``now``."""
-        return 0.0 if self.tally is None else self.tally.seconds + (now - self.told_at)
+        """Seconds since the shift began, without breaks, at the monotonic time ``now``."""
+        if self.tally is None:
+            return 0.0
+        gone = now - self.told_at
+        return self.tally.seconds + gone - sum(max(0.0, min(ends, gone) - max(begins, 0.0))
+                                               for begins, ends in self.tally.rests)
+
+    def resting(self, now: float) -> bool:
+        """Whether it is a break at the monotonic time ``now``."""
+        gone = now - self.told_at
+        return self.tally is not None and any(begins <= gone < ends for begins, ends in self.tally.rests)
 
     def _begins(self, event: ShiftBegins, now: float) -> None:
         self.begins = event

@@ -55,11 +55,11 @@ def down_words(glance: Glance, now: datetime) -> tuple[str, str] | None:
     """What is down: in two or three large words, and in a sentence that says since when and why; None if nothing is."""
     locked = glance.present.locked
     if locked is not None:
-        return f"LOCKED {_minutes(locked.since, now)}", _locked_sentence(locked)
+        return f"LOCKED {_minutes(locked.since, now)}", _locked_sentence(locked, glance)
     down = sorted((each for each in glance.present.bays if each.state is State.DOWN), key=lambda each: each.since)
     if not down:
         return None
-    sentence = "; ".join(f"{each.bay} since {_clock(each.since)}: {each.words}" for each in down)
+    sentence = "; ".join(f"{each.bay} since {glance.plant.clock(each.since)}: {each.words}" for each in down)
     which = f"{len(down)} DOWN" if len(down) > 1 else "DOWN"
     return f"{which} {_minutes(down[0].since, now)}", sentence
 
@@ -76,7 +76,7 @@ def _line(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
     left = min(_LEFT, width // 2)
     share, pace = glance.review.first_pass, pace_words(glance, now) or "-"
     head = ends(f" {clean(glance.review.log.origin.rpartition('/')[0])}  {_shift(glance, now)}",
-                f"{SIMULATED if glance.review.log.simulated else ''} {_clock(now)} ", width)
+                f"{SIMULATED if glance.review.log.simulated else ''} {glance.plant.clock(now)} ", width)
     few = share.of < FEW
     rows: list[Row] = [[(head, "bold")], [(fit(" first pass" if few else " first pass %", left), ""),
                                           (fit(_takt(glance), width - left), "")]]
@@ -95,7 +95,10 @@ def _shift(glance: Glance, now: datetime) -> str:
     if present.began is None:
         return f"{glance.review.window}, no shift"
     if present.ended is not None:
-        return f"SHIFT OVER since {_clock(present.ended)}"
+        return f"SHIFT OVER since {glance.plant.clock(present.ended)}"
+    over = glance.break_now(now)
+    if over is not None:
+        return f"BREAK until {glance.plant.clock(over)}"
     return f"shift for {time_words(_seconds(present.began, now))}"
 
 
@@ -119,7 +122,8 @@ def _down(glance: Glance, now: datetime, width: int, height: int) -> list[Row]:
 
 def _bay(each: BayNow, glance: Glance, now: datetime, width: int) -> Row:
     lasting, takt = _seconds(each.since, now), glance.review.pace.takt
-    long = each.state in (State.WAITING, State.TESTING) and takt is not None and lasting > _QUIET * takt
+    worked = lasting - (glance.plant.rest(each.since, now) if each.state is State.WAITING else 0.0)
+    long = each.state in (State.WAITING, State.TESTING) and takt is not None and worked > _QUIET * takt
     words = f" {clean(each.bay)}  {str(each.state).upper() if each.state is State.DOWN else each.state} " \
             f"{time_words(lasting)}  {clean(each.words)}"
     share = next((share for name, share in glance.review.by_bay if name == each.bay), None)
@@ -154,7 +158,7 @@ def _list(title: str, rows: list[Told], width: int, most: int) -> list[Row]:
 
 def _foot(glance: Glance, width: int) -> list[Row]:
     log = glance.review.log
-    read = "" if glance.last is None else f"last entry {_clock(glance.last, seconds=True)} "
+    read = "" if glance.last is None else f"last entry {glance.plant.clock(glance.last, seconds=True)} "
     return [[(ends(f" log: {log.size} entries, root {log.root[:16]}", read, width), "quiet")]]
 
 
@@ -183,18 +187,14 @@ def _beside(one: list[Row], other: list[Row], left: int, width: int) -> list[Row
     return [[*row, ("  ", ""), *more] for row, more in zip(one, other, strict=True)]
 
 
-def _locked_sentence(locked: LockedNow) -> str:
-    return f"the station, since {_clock(locked.since)}: {locked.reason} {locked.do}"
+def _locked_sentence(locked: LockedNow, glance: Glance) -> str:
+    return f"the station, since {glance.plant.clock(locked.since)}: {locked.reason} {locked.do}"
 
 
 def _minutes(since: datetime, now: datetime) -> str:
     """A time in large letters."""
     minutes = int(_seconds(since, now) // 60)
     return f"{minutes} MIN" if minutes < 100 else f"{minutes // 60} H"
-
-
-def _clock(time: datetime, *, seconds: bool = False) -> str:
-    return f"{time:%H:%M:%S} UTC" if seconds else f"{time:%H:%M} UTC"
 
 
 def _seconds(since: datetime, now: datetime) -> float:

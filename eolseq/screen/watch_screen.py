@@ -78,7 +78,8 @@ class PlainWatch:
         if said != self._said:
             self._said = said
             pace = pace_words(glance, now).lower() if isinstance(glance, Glance) else ""
-            self._stream.write(clean(f"{now:%H:%M:%S} " + ", ".join(filter(None, (*said, pace)))) + "\n")
+            shown = now if isinstance(glance, EolseqError) else glance.plant.local(now)
+            self._stream.write(clean(f"{shown:%H:%M:%S} " + ", ".join(filter(None, (*said, pace)))) + "\n")
             self._stream.flush()
 
     def close(self) -> None:

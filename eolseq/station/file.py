@@ -53,6 +53,8 @@ from eolseq.station.reference_fields import (
     check_references,
     read_references,
 )
+from eolseq.station.plant_fields import ZONE, check_plant, read_plant
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 from eolseq.station.shift_fields import SHIFT, ShiftRules, check_shift, read_shift
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
@@ -109,6 +111,7 @@ STATION = Group({
     "earlier": EARLIER,
     "labels": LABELS,
     "release": RELEASE,
+    "zone": ZONE,
     "shift": SHIFT,
     "ceilings": Field(Group({
         "volts": Field(Amount("V", above=Decimal(0), at_most=Decimal(10000))),
@@ -189,6 +192,7 @@ class Station:
                                                 for zeros in at_bays)) for name in at_bays[0]}
         return typed | {each.name: frozenset(each.zero.points) for each in self.fixtures if each.zero is not None}
     shift: ShiftRules | None = None
+    plant: PlantTime = UTC_TIME
 
     def zeros_at(self, bay: str) -> dict[str, FixtureZero]:
         """By fixture, the zeros that are typed for a bay."""
@@ -243,7 +247,7 @@ def load_station(path: Path) -> Station:
         reference_meters=read_references(item["reference_meters"]),
         fixtures=read_fixtures(item["fixtures"]),
         labels=read_labels(item["labels"]), release=item["release"],
-        shift=read_shift(item["shift"]),
+        shift=read_shift(item["shift"]), plant=read_plant(item),
         people=read_people(item["people"], simulated=bool(item["simulated"])),
         earlier=read_earlier(item["earlier"]),
         rework=read_rework(item["rework"], simulated=bool(item["simulated"])))
@@ -272,6 +276,7 @@ def _check(item: Item, findings: Findings) -> None:
     check_labels(item, findings)
     check_earlier(item, findings)
     check_shift(item, findings)
+    check_plant(item, findings)
     key, records = PurePosixPath(item["key"]), PurePosixPath(item["records"])
     if records == key or records in key.parents:
         findings.add(item.place_of("key"), "the key lies in the records folder", "another folder")

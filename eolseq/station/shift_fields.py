@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from eolseq.shape import Amount, Count, Field, Findings, Group, Item, ListOf, MapOf, Text, YesNo
+from eolseq.station.plant_fields import BREAKS
 from eolseq.station.review_fields import REVIEW, ReviewRules, check_review, read_review
 
 ROLES = ("lead", "maintenance", "quality")
@@ -20,6 +21,7 @@ SHIFT = Field(Group({
                        "scanned chooses among them"),
     "takt": Field(Amount("s", above=Decimal(0), at_most=Decimal(86400)), required=False,
                   about="the time in which the line brings one unit; for the pace on the screen"),
+    "breaks": BREAKS,
     "plate": Field(Text(120), required=False, default=_SERIAL, about="what the code on a rating plate says, with "
                    "{serial} and {model} in their places"),
     "scanner": Field(Text(200, r"/dev/[A-Za-z0-9/_.:-]+", "a device such as /dev/ttyACM0"), required=False, default="",

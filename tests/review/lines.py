@@ -14,6 +14,7 @@ from eolseq.records.log import Log
 from eolseq.records.reader import Records
 from eolseq.review.review import KINDS, LogFacts, Review, review
 from eolseq.review.window import Window
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 from tests.records.samples import SEQUENCE, begin, end, measured, open_log
 
 MORNING = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)
@@ -41,8 +42,8 @@ class Did(NamedTuple):
 class Line:
     """A log with its clock; ``did`` writes a run from begin to end and lets time pass."""
 
-    def __init__(self, base: Path, role: str = "station") -> None:
-        self.clock = VirtualClock(MORNING)
+    def __init__(self, base: Path, role: str = "station", start: datetime = MORNING) -> None:
+        self.clock = VirtualClock(start)
         self.base = base
         self.log: Log = open_log(base, clock=self.clock, role=role)
         self._units = 0
@@ -78,12 +79,12 @@ class Line:
         """A shift begins or ends at a bay."""
         return self.log.append(shift_entries.ShiftMark(event=event, bay=bay, station_digest="cd" * 32, software="test"))  # type: ignore[arg-type]
 
-    def review(self, window: Window | None = None, takt: float | None = None) -> Review:
+    def review(self, window: Window | None = None, takt: float | None = None, plant: PlantTime = UTC_TIME) -> Review:
         """What the log so far says, read from its file."""
         self.log.checkpoint()
         found = Records.open(self.base / "records")
         facts = LogFacts(str(found.path), found.origin, found.size, found.root.hex(), found.simulated)
-        return review(found.payloads(KINDS), facts, window or Window(), takt)
+        return review(found.payloads(KINDS), facts, window or Window(), takt, plant)
 
 
 def reviewed(base: Path, runs: Iterable[Did], tell: Callable[[Line], object] = lambda line: None, *,
