@@ -6,6 +6,7 @@ import itertools
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TypeAlias
 
 from eolseq.simulation.grammar import Call, short_form
@@ -21,11 +22,11 @@ _PATTERN_NODE = re.compile(r"(\[?):?([A-Za-z_]+)(#?):?(\]?):?")
 
 @dataclass(slots=True)
 class Node:
-    """One place in the tree: what follows it, and what it does itself as a command or as a query."""
+    """One place in the tree: what follows it, and which patterns it is itself, as a command or as a query."""
 
     children: dict[str, Node] = field(default_factory=dict)
     numbered: bool = False
-    actions: dict[bool, tuple[Handler, tuple[int | None, ...]]] = field(default_factory=dict)
+    patterns: dict[bool, tuple[str, tuple[int | None, ...]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +38,15 @@ class Path:
 
 
 class HeaderTree:
-    """All headers of one instrument, built once from patterns printed as the standard prints them."""
+    """All headers of one instrument, from patterns printed as the standard prints them.
+
+    Instruments of one model share the tree; each has handlers of its own.
+    """
 
     def __init__(self, commands: Mapping[str, Handler]) -> None:
-        self._common: dict[str, Handler] = {}
-        self.root = Path(Node())
-        for pattern, handler in commands.items():
-            if pattern.startswith("*"):
-                self._common[pattern.upper()] = handler
-            else:
-                self._add(pattern, handler)
+        self._handlers = dict(commands)
+        self._common = {pattern.upper(): handler for pattern, handler in commands.items() if pattern.startswith("*")}
+        self.root = Path(_grown(tuple(pattern for pattern in commands if not pattern.startswith("*"))))
 
     def find(self, header: str, path: Path) -> tuple[Handler, tuple[int, ...], Path]:
         """The handler of a header, its numeric suffixes, and the path for the next header of the message."""
@@ -66,25 +66,35 @@ class HeaderTree:
             following = Path(node, suffixes)
             node, suffix = _step(node, name, header)
             suffixes = (*suffixes, suffix)
-        if query not in node.actions:
+        if query not in node.patterns:
             raise CommandError(-113, header[:40])
-        handler, places = node.actions[query]
-        return handler, tuple(1 if place is None else suffixes[place] for place in places), following
+        pattern, places = node.patterns[query]
+        return self._handlers[pattern], tuple(1 if place is None else suffixes[place] for place in places), following
 
-    def _add(self, pattern: str, handler: Handler) -> None:
-        query = pattern.endswith("?")
-        nodes = _pattern_nodes(pattern.removesuffix("?"))
-        for chosen in itertools.product(*((True, False) if optional else (True,) for _, _, optional in nodes)):
-            node, depth = self.root.node, 0
-            places: list[int | None] = []
-            for (keyword, numbered, _), present in zip(nodes, chosen, strict=True):
-                if numbered:
-                    places.append(depth if present else None)
-                if present:
-                    node = _grow(node, keyword, numbered)
-                    depth += 1
-            if depth:
-                node.actions.setdefault(query, (handler, tuple(places)))
+
+@lru_cache(maxsize=64)
+def _grown(patterns: tuple[str, ...]) -> Node:
+    """The top of the tree of these patterns, which nobody changes after."""
+    top = Node()
+    for pattern in patterns:
+        _add(top, pattern)
+    return top
+
+
+def _add(top: Node, pattern: str) -> None:
+    query = pattern.endswith("?")
+    nodes = _pattern_nodes(pattern.removesuffix("?"))
+    for chosen in itertools.product(*((True, False) if optional else (True,) for _, _, optional in nodes)):
+        node, depth = top, 0
+        places: list[int | None] = []
+        for (keyword, numbered, _), present in zip(nodes, chosen, strict=True):
+            if numbered:
+                places.append(depth if present else None)
+            if present:
+                node = _grow(node, keyword, numbered)
+                depth += 1
+        if depth:
+            node.patterns.setdefault(query, (pattern, tuple(places)))
 
 
 def _pattern_nodes(pattern: str) -> list[tuple[str, bool, bool]]:
