@@ -55,6 +55,11 @@ def wrapped(text: str, width: int, most: int) -> list[str]:
     return textwrap.wrap(text, max(2, width), max_lines=most, placeholder=" …")
 
 
+def fits(text: str, width: int, most: int) -> bool:
+    """Whether a text is whole in so many rows of ``wrapped``."""
+    return len(wrapped(text, width, most + 1)) <= most
+
+
 def _header(view: RunView, width: int) -> list[Row]:
     plan = view.plan
     if plan is None:
@@ -136,9 +141,10 @@ def _ended(view: RunView, ended: RunEnds, width: int, room: int) -> list[Row]:
     mark = f"{SIMULATED} " if view.simulated() else ""
     rows = outcome_rows(ended.outcome, width, simulated=view.simulated(),
                         trial=view.plan is not None and view.plan.trial)
-    rows += labelled(f"{mark}DO NOW", ended.sentence, width, 5)
+    free = room - len(rows) - 1  # the record's row; the steps have what sentences leave them
+    rows += labelled(f"{mark}DO NOW", ended.sentence, width, max(5, free))
     why = _why(view, ended.outcome)
-    rows += labelled("why", why, width, 2, "") if why else []
+    rows += labelled("why", why, width, max(2, room - len(rows) - 1), "") if why else []
     rows.append([(fit(f" {mark}{clean(record_words(ended))}", width), "")])
     return rows + step_rows(view, width, max(0, room - len(rows)))
 

@@ -13,6 +13,7 @@ from eolseq.screen.outlet import Outlet
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.shift_plain import PlainShift
 from eolseq.screen.sound import Bell
+from eolseq.screen.turn import Turn
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -28,7 +29,7 @@ class DrawnShift:
         from rich.live import Live as Redrawn
 
         self._console, self._clock = console, clock
-        self._view = ShiftView()
+        self._view, self._turn = ShiftView(), Turn()
         self._redrawn = Redrawn(console=console, screen=True, auto_refresh=False, redirect_stdout=False,
                                 redirect_stderr=False)
         self._started = False
@@ -89,7 +90,7 @@ class DrawnShift:
     def _picture(self, now: float) -> Any:
         from eolseq.screen.shift_draw import draw_shift
 
-        return draw_shift(self._view, now, *self._console.size)
+        return draw_shift(self._view, now, *self._console.size, self._turn)
 
 
 def open_shift_screen(stream: TextIO, clock: Clock, *, plain: bool = False,

@@ -32,6 +32,7 @@ from eolseq.screen.shift_draw import caution_pages, draw_shift
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.shift_screen import open_shift_screen
 from eolseq.screen.sound import GAP, RINGS, Bell
+from eolseq.screen.turn import SECONDS, Turn
 from tests.shift_pictures import FOLDER, drawings
 
 BEGINS = ShiftBegins("Aldervale line bench", "bay-1", True, 90.0)
@@ -69,11 +70,11 @@ def test_at_80_by_24_whom_to_call_is_never_cut_away() -> None:
     for situation in Situation:
         if situation in (Situation.CAUTIONS, Situation.RUNNING):
             continue
-        text = draw_shift(everything(situation, Outcome.STOPPED), 10.0, 80, 24).text()
-        assert "Call the lead: A sentence" in text
-        assert "=DH6-0000" in text
-        assert "1039 passed" not in text
-        assert "999 passed, 15 rejected, 40 without a result" in text
+        view, turn = everything(situation, Outcome.STOPPED), Turn()
+        texts = [draw_shift(view, 10.0 + at * SECONDS, 80, 24, turn).text() for at in range(60)]
+        assert all("Call the lead: A sentence" in text and "=DH6-0000" in text for text in texts)
+        assert not any("1039 passed" in text for text in texts)
+        assert any("999 passed, 15 rejected, 40 without a result" in text for text in texts)  # in turn with what was cut
 
 
 def test_only_safety_has_colours() -> None:
