@@ -21,7 +21,7 @@ from eolseq.simulation.roles.base import RoleInstrument
 from eolseq.simulation.source import Source
 from eolseq.simulation.unit import Unit
 
-_KEPT = 400_000  # changes
+_KEPT = 80_000  # changes
 _ROUTES = {"withstand": ("route-withstand",), "power": ("route-power",),
            "resistance": ("route-resistance", "route-plug")}
 KEYS = ("withstand", "continuity", "power")

@@ -45,7 +45,7 @@ RELEASE = "release"
 """The channel, where a station has one, of the normally open contact that lets a unit go on; part of no unit."""
 
 _ALMOST = 1e-12    # s
-_KEPT = 100_000    # changes
+_KEPT = 20_000     # changes: hundreds of runs
 
 
 class World(Deadlines):

@@ -50,7 +50,7 @@ def at_bays(folder: Path, options: argparse.Namespace) -> int:
         books = hall.run()
     finally:
         print(*hall.told(), sep="\n")
-    return 1 if books.surprises else 0
+    return 1 if books.surprises or hall.watch.leaks else 0
 
 
 if __name__ == "__main__":

@@ -32,6 +32,7 @@ from tests.soak.books import Books, Entry
 from tests.soak.life import LONGEST, Stuck
 from tests.soak.plan import Mishap, Visit
 from tests.soak.plant import Disk, Killed, PlantClock, Process, dead_to_the_bench, order_of
+from tests.soak.watch import Watch
 
 AT_THE_SCANNER = 0.4  # seconds between a bay's code and the unit's
 PLACES = (Situation.WAITING, Situation.PLATE, Situation.SIGN_IN, Situation.CAUTIONS)
@@ -50,6 +51,7 @@ class Hall:
         defects = sorted(simulator.defects_of("DH6-00000001"))
         self.todo = deque(self._visit(number, defects) for number in range(1, units + 1))
         self.ends: Counter[str] = Counter()
+        self.watch = Watch()
         self.seconds = 0.0
 
     def _visit(self, number: int, defects: list[str]) -> Visit:
@@ -66,7 +68,9 @@ class Hall:
         """Life after life until every unit was scanned; then the books are closed."""
         while self.todo:
             self._live()
+            self.watch.look(self.books.scans)
         self._live()
+        self.watch.look(self.books.scans, last=True)
         self.books.close()
         self.books.surprises += [str(each) for each in audit(self.books.log).findings]
         return self.books
@@ -77,11 +81,13 @@ class Hall:
         return [f"{len(self.station.bays)} bays, {books.scans} scans in {self.seconds:.0f} s of plant time; lives of the "
                 f"program ended: {dict(self.ends)}", f"outcomes: {dict(books.outcomes)}",
                 f"log: {books.size} entries, {books.debris} torn lines; surprises: {len(books.surprises)}",
+                self.watch.told(),
                 *books.surprises[:40]]
 
     def _live(self) -> None:
         life = HallLife(self)
         end = life.run()
+        self.watch.ended(life.clock)
         self.ends[end] += 1
         if end not in ("killed", "ended"):
             raise Stuck(f"a life at several bays: {end}")

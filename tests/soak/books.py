@@ -113,6 +113,8 @@ class Books:
         self.outcomes: Counter[str] = Counter()
         self.mishaps: Counter[str] = Counter()
         self.conditions: Counter[str] = Counter()
+        self.models: Counter[str] = Counter()
+        self.wanting: Counter[str] = Counter()  # scans of units whose earlier checks did not do
         self.kinds: Counter[str] = Counter()
         self.scans = self.settled = self.debris = self.size = 0
         self.runs: dict[int, RunSeen] = {}   # that are open, or were closed in this life
@@ -129,12 +131,15 @@ class Books:
         """A unit is scanned, and the station waits for one."""
         unit = self.units.setdefault(visit.serial, OfUnit())
         self.scans += 1
-        entry = Entry(visit, unit.may_run or not self.line, number=self.scans)
+        entry = Entry(visit, (unit.may_run or not self.line) and visit.admitted, number=self.scans)
         self.entries.append(entry)
         if visit.mishap is not None:
             self.mishaps[visit.mishap.kind if visit.mishap.kind not in ("fault", "bay") else
                          f"{visit.mishap.instrument or 'bay'}:{visit.mishap.name}"] += 1
         self.conditions[visit.condition or "as it is"] += 1
+        self.models[visit.serial.split("-")[0]] += 1
+        if not visit.admitted:
+            self.wanting[visit.earlier] += 1
         return entry
 
     def reworked(self, serial: str) -> None:
@@ -310,5 +315,5 @@ class Books:
 def _reference(payload: dict[str, Any]) -> bool:
     """Whether a run is the station's own, under a reserved serial."""
     serial = str(payload["serial"])
-    return not serial.startswith(("DH6-", "DH3-", "DH9-"))
+    return not serial.startswith(("DH6-", "DH3-", "DH9-", "DHC6-"))
 

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
-import gc
-import os
 import time
-import weakref
 from collections import Counter, deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
-from typing import Any
 
 from eolseq.errors import EolseqError
 from eolseq.records.audit import audit
 from eolseq.records.entries import Unlock
 from eolseq.records.log import Log
 from eolseq.simulation.file import build
-from tests.shift_rig import MORNING, STATION
+from tests.shift_rig import MORNING
+from tests.soak.bench import of_folder
 from tests.soak.books import Books, Entry
 from tests.soak.life import Life, Plant, Stuck
 from tests.soak.plan import Visit, simulator, visits
 from tests.soak.plant import PlantClock
+from tests.soak.watch import Watch
 
 A_DAY = 240      # visits until the people go home
 SCAN = 0.05      # seconds between two looks at the guard
@@ -40,18 +38,13 @@ class Figures:
     seconds: float = 0.0
     days: float = 0.0
     ends: Counter[str] = field(default_factory=Counter)
-    descriptors: list[int] = field(default_factory=list)
-    resident: list[tuple[int, int]] = field(default_factory=list)  # units scanned, KiB
-    left_over: int = 0   # processes of the program that something still holds
+    watch: Watch = field(default_factory=Watch)
     findings: list[str] = field(default_factory=list)
 
     @property
     def leaks(self) -> list[str]:
-        """What a process left behind: descriptors that stay open between lives, or the process itself."""
-        found = [f"{self.left_over} processes of the program are still held"] if self.left_over else []
-        if len(set(self.descriptors)) > 1:
-            found.append(f"descriptors between lives: {min(self.descriptors)} to {max(self.descriptors)}")
-        return found
+        """What was left behind between lives."""
+        return self.watch.leaks
 
 
 class Soak:
@@ -63,17 +56,13 @@ class Soak:
         self.figures = Figures(seed)
         self.units, self.progress = units, progress
         random = Random(f"the course of {seed}")
-        station = dataclasses.replace(
-            STATION, records=str(folder / "records"), key=str(folder / "keys/station.pem"),
-            labels=dataclasses.replace(STATION.labels, folder=str(folder / "labels")),  # type: ignore[type-var]
-            guard=dataclasses.replace(STATION.guard, scan=SCAN))
+        station = of_folder(folder, SCAN)
         world = build(simulator(Random(f"the units of {seed}")), "DH6-99999999", None, now=0.0)
         self.source = visits(seed)
         self.books = Books(folder / "records" / "log.jsonl")
         self.plant = Plant(folder, station, world, random, deque(), self.books)
         self.seconds, self.today = 0.0, A_DAY
         self.fresh = 0
-        self._lives: list[weakref.ref[Any]] = []
 
     def run(self) -> Figures:
         """The whole soak."""
@@ -81,6 +70,7 @@ class Soak:
         while self.fresh < self.units or self.plant.todo:
             self._fill()
             end, why = self._live()
+            self.figures.watch.look(self.books.scans)
             self.figures.ends[end] += 1
             self._serviced(end)
             refused = refused + 1 if end == "not opened" else 0
@@ -95,8 +85,7 @@ class Soak:
         self._last_life()
         self.books.close()
         figures = self.figures
-        gc.collect()
-        figures.left_over = max(figures.left_over, sum(each() is not None for each in self._lives))
+        figures.watch.look(self.books.scans, last=True)
         report = audit(self.books.log)
         figures.findings = [str(each) for each in report.findings]
         figures.units, figures.days = len(self.books.units), self.seconds / 86400
@@ -126,9 +115,8 @@ class Soak:
         if life.visit is not None and life.entry is not None:
             life.entry.energised = life.energised()
         plant.world.changes.clear()
-        self._watch(life)
+        self.figures.watch.ended(life.clock)
         cut, entry = life.visit, life.entry
-        del life
         self.books.settle(plant.tray.emptied(), killed=end == "killed")
         if cut is not None and entry is not None:
             self._cut(cut)
@@ -146,7 +134,9 @@ class Soak:
         if entry.told in ("stopped", "fault", "refused") and entry.may_run and visit.mishap and drawn < 0.9:
             todo.appendleft(again)
         elif entry.told == "fail" and drawn < 0.25:
-            todo.appendleft(Visit(visit.serial, None, True, None, rework=True))
+            todo.appendleft(Visit(visit.serial, None, True, None, rework=True, earlier="made" if visit.earlier else ""))
+        elif not visit.admitted and drawn < 0.7:
+            todo.appendleft(dataclasses.replace(again, earlier="made"))  # whoever makes that check has made it
         elif entry.told in ("pass", "fail") and drawn > 0.97:
             todo.appendleft(again)  # must be refused
 
@@ -183,15 +173,3 @@ class Soak:
         end, why = self._live()
         if end != "ended":
             raise Stuck(f"the last life: {end}: {why}")
-
-    def _watch(self, life: Life) -> None:
-        """Descriptors, memory, and whether anything keeps a process that has ended."""
-        self._lives = [each for each in self._lives if each() is not None]
-        self._lives.append(weakref.ref(life.clock))
-        if self.plant.lives % 20 == 0:
-            gc.collect()
-            self.figures.left_over = max(self.figures.left_over, sum(each() is not None for each in self._lives[:-1]))  # the last one's caller still has it
-        self.figures.descriptors.append(len(os.listdir("/proc/self/fd")))
-        with open("/proc/self/statm", "rb") as stream:
-            pages = int(stream.read().split()[1])
-        self.figures.resident.append((self.books.scans, pages * os.sysconf("SC_PAGESIZE") // 1024))

@@ -23,7 +23,8 @@ from eolseq.line.scans import Inbox, read_scan
 from eolseq.line.shift import Shift
 from eolseq.line.shift_events import Note, Situation, Stands, UnitOver
 from eolseq.station.open import open_station
-from tests.shift_rig import MORNING, PAGES, SEQUENCES
+from tests.shift_rig import MORNING
+from tests.soak.bench import PAGES, SEQUENCES, hand_in
 from tests.soak.books import Books, Entry
 from tests.soak.mishaps import prepare
 from tests.soak.plan import CODES, Visit
@@ -246,6 +247,8 @@ class Life:
         visit = self.visit = self.plant.todo.popleft()
         if visit.rework:
             self._hand_in_rework(visit)
+        if visit.earlier:
+            hand_in(self.plant.station, visit.serial, visit.earlier, self.clock.now(), self.books.scans)
         self.plant.world.changes.clear()  # those of checks before it
         self.entry = self.books.scanned(visit)
         if visit.mishap is not None:

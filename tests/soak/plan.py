@@ -12,16 +12,18 @@ from random import Random
 from typing import Any
 
 from eolseq.simulation.file import Defect
-from tests.shift_rig import SIMULATOR, STATION
+from tests.shift_rig import SIMULATOR
+from tests.soak.bench import STATION
 
-MODELS = (("DH6", 0.74), ("DH3", 0.18), ("DH9", 0.08))
+MODELS = (("DH6", 0.68), ("DH3", 0.16), ("DH9", 0.08), ("DHC6", 0.08))
 ODD = 0.15          # of all visits: something goes wrong
 DEFECTIVE = 0.12    # of all visits
 TWINS = 0.10        # a unit just inside a band
 SOUND_KINDS = 60    # different sound units
+WANTING = 0.15      # of the coils: an earlier check is missing, failed, outside its band or too old
 
 OF_WIRES = ("silent", "garbled", "truncated", "late", "closed", "split", "split-at", "slow", "refused", "error-in-queue")
-FALSE = ("drifted", "noisy", "overloaded")
+FALSE = ("drifted", "noisy", "overloaded", "reading-stuck")
 """Faults under which an instrument reads what is not so; nothing can be said of a defective unit under them."""
 
 CODES = (b"DH6-00000009", b"=end", b"=out", b"\x03", b"A" * 5000, b"op-07", b"=found", b"4006381333931", b"op-99",
@@ -48,6 +50,12 @@ class Visit:
     sound: bool
     mishap: Mishap | None = None
     rework: bool = False  # a technician hands its rework in first
+    earlier: str = ""     # how its earlier checks stand; empty where its model needs none
+
+    @property
+    def admitted(self) -> bool:
+        """Whether its earlier checks let it be tested."""
+        return self.earlier in ("", "made")
 
 
 def simulator(random: Random) -> Any:
@@ -67,6 +75,8 @@ def _sound(fields: Any, random: Random) -> tuple[tuple[str, Any], ...]:
               ("insulation.line", fields["insulation"]["line"] * random.uniform(0.8, 1.1)),
               ("motor.load", fields["motor"]["load"] * random.uniform(0.985, 1.015)),
               ("across.bleeder", fields["across"]["bleeder"] * random.uniform(0.9, 1.1))]
+    if fields.get("coil"):
+        found.append(("coil.charge", fields["coil"]["charge"] + random.uniform(-3000.0, 3000.0)))  # Pa
     for stage, each in fields["stages"].items():
         found += [(f"stages.{stage}.resistance", each["resistance"] * random.uniform(0.985, 1.015)),
                   (f"stages.{stage}.contact", random.uniform(0.001, 0.010))]
@@ -84,16 +94,21 @@ def visits(seed: int) -> Iterator[Visit]:
         counters[model] += 1
         serial, drawn = f"{model}-{counters[model]:08d}", random.random()
         mishap = next(mishaps) if random.random() < ODD else None
+        earlier = _earlier(random) if model == "DHC6" else ""
         if drawn < DEFECTIVE:
             if mishap is not None and (mishap.name in FALSE or mishap.kind in ("bay", "mains")):
                 mishap = None
-            yield Visit(serial, next(bad[model]), False, mishap)
+            yield Visit(serial, next(bad[model]), False, mishap, earlier=earlier)
         elif drawn < DEFECTIVE + TWINS:
             if mishap is not None and mishap.name in FALSE:
                 mishap = None
-            yield Visit(serial, f"twin-of-{next(twins[model])}", True, mishap)
+            yield Visit(serial, f"twin-of-{next(twins[model])}", True, mishap, earlier=earlier)
         else:
-            yield Visit(serial, f"sound-{random.randrange(SOUND_KINDS)}", True, mishap)
+            yield Visit(serial, f"sound-{random.randrange(SOUND_KINDS)}", True, mishap, earlier=earlier)
+
+
+def _earlier(random: Random) -> str:
+    return random.choice(("missing", "failed", "outside", "old")) if random.random() < WANTING else "made"
 
 
 def _defects(model: str) -> list[str]:
