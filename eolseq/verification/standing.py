@@ -140,7 +140,7 @@ def reasons(present: Present, past: Iterable[Past], *, trial: bool = False) -> l
     found = [*_calibration(present)]
     found += _grouped([lacking for each in present.instruments
                        for lacking in _verification(present, each, _last_of(checks, each), trial)],
-                      present.checks.verification.every)
+                      present.checks.verification.every, present.bay)
     if not trial:
         found += challenge_reasons(present, checks)[1]
     return found
@@ -228,14 +228,14 @@ class _Lacking(NamedTuple):
     reason: Reason
 
 
-def _grouped(found: list[_Lacking], every: str) -> list[Reason]:
+def _grouped(found: list[_Lacking], every: str, bay: str) -> list[Reason]:
     """Every reason, but all instruments that were never verified in one, and all whose verification is too old."""
     told: list[Reason] = []
     for how, words in (("never", "Never verified on this station"), ("old", f"Not verified since this {every} began")):
         several = [each.instrument for each in found if each.how == how]
         if len(several) > 1:
-            bays = dict.fromkeys(each.bay for each in several if each.bay) or ("",)
-            do = ", ".join(f"eolseq verify --all{_at(bay)}" for bay in bays)  # what bays share is verified at any
+            bays = dict.fromkeys(each.bay for each in several if each.bay) or (bay,)
+            do = ", ".join(f"eolseq verify --all{_at(each)}" for each in bays)  # what bays share is verified at any
             told.append(Reason(f"{words}: {', '.join(each.name for each in several)}.", f"Verify them: {do}."))
             found = [each for each in found if each.how != how]
     return [*told, *(each.reason for each in found)]
@@ -246,7 +246,7 @@ def _at(bay: str) -> str:
 
 
 def _verification(present: Present, instrument: OnBench, last: Past | None, trial: bool) -> list[_Lacking]:
-    do = f"Verify it: eolseq verify {instrument.name}{_at(instrument.bay)}."
+    do = f"Verify it: eolseq verify {instrument.name}{_at(instrument.bay or present.bay)}."
     name = f"{instrument.name} ({instrument.model} {instrument.serial})"
 
     def lacking(how: str, what: str, also: str = "") -> list[_Lacking]:

@@ -71,3 +71,19 @@ def test_who_verifies_an_instrument_of_another_bay_is_told_which(capsys: pytest.
     assert "guard-2 stands at bay-2, not at bay-1. Give --bay bay-2." in capsys.readouterr().err
     assert main(["verify", "nothing", "--station", str(STATION), "--acknowledge", "demo"]) == 2
     assert "has no instrument nothing. They are withstand, " in capsys.readouterr().err
+
+
+def test_every_bay_needs_the_relays_of_the_known_loads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = STATION.read_text(encoding="utf-8")
+    for relay in ("load-heat-46: 336, ", "tap-shunt-200m: 438"):
+        assert relay in text
+    path = tmp_path / "station.yaml"
+    path.write_text(text.replace("load-heat-46: 336, ", "").replace(", tap-shunt-200m: 438", ""), encoding="utf-8")
+    assert main(["check", str(path)]) == 2
+    told = capsys.readouterr()
+    lines = [each for each in (told.out + told.err).splitlines() if "is no connection of" in each]
+    assert len(lines) == 2 and "'load-heat-46' is no connection of bay-3" in lines[0]
+    assert "'tap-shunt-200m' is no connection of bay-4" in lines[1]
+    for line in lines:
+        at = path.read_text(encoding="utf-8").splitlines()[int(line.partition(str(path))[2].split(":")[1]) - 1]
+        assert at.strip().startswith("connections:")
