@@ -23,6 +23,7 @@ def add_filters(parser: argparse.ArgumentParser) -> None:
     """Declare by what runs can be looked up."""
     parser.add_argument("--instrument", metavar="NAME", help="only runs that used this instrument (name or serial)")
     parser.add_argument("--sequence", metavar="NAME", help="only runs of this sequence")
+    parser.add_argument("--bay", metavar="NAME", help="only runs at this bay")
     parser.add_argument("--outcome", metavar="WORD", help="only runs that ended so: pass, fail, abandoned, open, ...")
     parser.add_argument("--since", metavar="DATE", type=date, help="only runs begun on this day or later (UTC)")
     parser.add_argument("--until", metavar="DATE", type=date, help="only runs begun on this day or earlier (UTC)")
@@ -39,7 +40,7 @@ def date(text: str) -> str:
 def asked_runs(found: Records, options: argparse.Namespace) -> list[Run]:
     """The runs that fit the serial and all filters given, oldest first; WrongUse when there is none."""
     filters = {name: getattr(options, name) for name in FILTERS}
-    runs = found.runs(options.serial)
+    runs = [run for run in found.runs(options.serial) if options.bay in (None, run.bay)]
     if options.reindex or any(filters.values()):
         from eolseq.records.index import RunIndex
 
@@ -49,7 +50,7 @@ def asked_runs(found: Records, options: argparse.Namespace) -> list[Run]:
         runs = [run for run in runs if run.index in indices]
     if not runs and options.serial is not None:
         raise WrongUse(f"The log {found.path} holds no run on unit {options.serial}"
-                       f"{' that fits' if any(filters.values()) else ''}.",
+                       f"{' that fits' if options.bay or any(filters.values()) else ''}.",
                        "Check the serial; 'eolseq records' lists all units.")
     return runs
 

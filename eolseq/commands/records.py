@@ -134,8 +134,11 @@ def _words(found: Records, runs: list[Run], serial: str | None, closing: Mapping
     whose = found.origin + (" (SIMULATED)" if found.simulated else "")
     said = [f"log {found.path}, {found.size} entries, of {whose}", ""]
     wide = max([16, *(len(_visible(run.serial)) for run in runs)])
-    said.append(f"{'began (UTC)':19}  {'unit':{wide}}  {'attempt':>7}  {'outcome':9}  {'entry':>7}")
-    said += [_row(run, wide) + _before(found, run) for run in runs]
+    bays = {run.bay for run in found.runs()}
+    broad = max(map(len, {"bay", *map(_visible, bays)})) if len(bays) > 1 else 0  # one bay need not be told in each row
+    said.append(f"{'began (UTC)':19}  {'unit':{wide}}  {'bay' if broad else '':{broad}}{'  ' if broad else ''}"
+                f"{'attempt':>7}  {'outcome':9}  {'entry':>7}")
+    said += [_row(run, wide, broad) + _before(found, run) for run in runs]
     if closing is not None:
         said += ["", *_last(closing, "SIMULATED " if runs[-1].mode == "simulated" else "")]
     if serial is not None:
@@ -152,10 +155,11 @@ def _so_many(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _row(run: Run, wide: int) -> str:
+def _row(run: Run, wide: int, broad: int) -> str:
     entry = run.index if run.closed_by is None else run.closed_by
-    return (f"{run.began[:19].replace('T', ' ')}  {_visible(run.serial):{wide}}  {run.attempt:7}  {run.outcome:9}  "
-            f"{entry:7}{_marks(run)}")
+    bay = f"{_visible(run.bay):{broad}}  " if broad else ""
+    return (f"{run.began[:19].replace('T', ' ')}  {_visible(run.serial):{wide}}  {bay}{run.attempt:7}  "
+            f"{run.outcome:9}  {entry:7}{_marks(run)}")
 
 
 def _marks(run: Run) -> str:
@@ -174,12 +178,13 @@ def _last(closing: Mapping[str, Any], simulated: str) -> list[str]:
     trial = "TRIAL " if closing["trial"] == "yes" else ""
     approved = "" if closing.get("approval") is None else f", approved in entry {closing['approval']}"
     said = [f"last run: {simulated}{trial}{closing['outcome'].upper()}. {closing['sentence']}",
-            f"sequence {closing['sequence']['name']}{approved}, operator {closing['operator']}"]
+            f"sequence {closing['sequence']['name']}{approved}, at {closing['bay']}, operator {closing['operator']}"]
     for step in closing["steps"]:
         said.append(f"  {step['outcome']:11}  {step['name']} ({step['kind']})")
         said += [f"               {_reading(each)}" for each in step["readings"]]
         said += [f"               {_applied(each)}" for each in step["applied"]]
-    return said
+    stood = (f"{each['name']} ({each['model']}, serial {each['serial']})" for each in closing["instruments"])
+    return [*said, f"instruments at the bay: {', '.join(stood)}"]
 
 
 def _reading(reading: Mapping[str, Any]) -> str:

@@ -124,7 +124,7 @@ class RunRecord:
     def remark(self, serial: str, error: EolseqError) -> None:
         """Why a run was refused. If the log is the reason, what is shown and the exit code say so."""
         with suppress(RecordFault):
-            self.log.append(entries.Remark(serial=serial, reason=str(error)))
+            self.log.append(entries.Remark(serial=serial, reason=str(error), bay=self._bay.name))
 
     def end(self, serial: str, outcome: Outcome, sentence: str, steps: tuple[tuple[Step, Verdict], ...]) -> int | None:
         """The run has ended; the index of its last entry, or None if that could not be made durable."""

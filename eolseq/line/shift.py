@@ -210,7 +210,7 @@ class Shift:
         self._stand(Situation.RUNNING, "")
         with self._turning_away(serial):
             if typed:
-                self._around.log.append(Remark(serial=serial, reason=TYPED))
+                self._around.log.append(Remark(serial=serial, reason=TYPED, bay=self._around.bay))
             self._around.let_go(False)
             with self._count.testing():
                 self._tell(self._count.now())
@@ -238,7 +238,7 @@ class Shift:
         except (Refused, StationFault) as error:
             self._words.refuse(error)
             if serial is not None:
-                self._around.log.append(Remark(serial=serial, reason=str(error)))
+                self._around.log.append(Remark(serial=serial, reason=str(error), bay=self._around.bay))
         finally:
             self._inbox.reopen()
 
@@ -286,7 +286,7 @@ class Shift:
             asked = pending is not None and PLATE in pending.want
             note = self._after.scanned(scan, self._people.by)
             if scan.typed and asked and pending is not None and PLATE not in pending.want:
-                self._around.log.append(Remark(serial=pending.serial, reason=TYPED_BACK))
+                self._around.log.append(Remark(serial=pending.serial, reason=TYPED_BACK, bay=self._around.bay))
         else:
             note = self._after.command(scan.command, self._people.by) if scan.command in FATES else None
             note = note or Note("NOT NOW", f"={scan.command} can wait. {self._after.do()}")

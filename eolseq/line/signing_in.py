@@ -155,13 +155,15 @@ class SigningIn:
         self._around.log.append(SignIn(
             person=reading.person.name, event="in" if reading.new else "acknowledged", beside=others,
             way="typed" if scan.typed or reading.way == "typed" else "scanned",
-            cautions=(*shown.standard, *shown.own), volts=f"{reading.hazard.volts:f}"))
+            cautions=(*shown.standard, *shown.own), volts=f"{reading.hazard.volts:f}",
+            bay=self._around.bay))
         reading.person.acknowledge(reading.hazard)
         if reading.new:
             self.crew.sign_in(reading.person)
 
     def _write_out(self, name: str, way: Way) -> None:
-        self._around.log.append(SignIn(person=name, event="out", way=way, beside=self.crew.all))
+        self._around.log.append(SignIn(person=name, event="out", way=way, beside=self.crew.all,
+                                       bay=self._around.bay))
 
 
 def _way(scan: Scan) -> Way:

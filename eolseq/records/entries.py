@@ -247,11 +247,12 @@ class Unlock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remark:
-    """A free note, such as why a run was refused; serial is None when no unit is concerned."""
+    """A free note, such as why a run was refused; serial is None when no unit is concerned, bay when no bay is."""
 
     kind: ClassVar[str] = "remark"
     serial: str | None
     reason: str
+    bay: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

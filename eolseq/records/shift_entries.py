@@ -25,7 +25,7 @@ class ShiftMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignIn:
-    """A person signs in or out, or acknowledges further cautions, each read in full.
+    """A person signs in or out at a bay, or acknowledges further cautions, each read in full.
 
     ``beside``: who else is signed in. ``cautions``: what was acknowledged by this entry; ``volts`` is the highest test
     voltage (V) that it covers.
@@ -38,3 +38,4 @@ class SignIn:
     beside: tuple[str, ...]
     cautions: tuple[str, ...] = ()
     volts: str | None = None
+    bay: str | None = None
