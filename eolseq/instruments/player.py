@@ -12,7 +12,19 @@ from typing import Any
 from eolseq.clock import Clock
 from eolseq.errors import InstrumentFault, LinkAborted, StationFault
 from eolseq.instruments.exchange import Exchange, Identity
-from eolseq.instruments.page_model import UNUSED, Action, Ask, Doing, Page, Pause, Query, Send, Wait, Within
+from eolseq.instruments.page_model import (
+    DEFAULT_WITHIN,
+    UNUSED,
+    Action,
+    Ask,
+    Doing,
+    Page,
+    Pause,
+    Query,
+    Send,
+    Wait,
+    Within,
+)
 from eolseq.instruments.replies import Frame
 from eolseq.instruments.roles import ROLES, Answer
 
@@ -67,9 +79,13 @@ class Player:
     # Opening.
 
     def open(self, serial: str = "") -> Identity:
-        """Ask who is there and hold it against the page, and the serial if given; InstrumentFault if it differs."""
+        """Ask who is there and hold it against the page, and the serial if given; InstrumentFault if it differs.
+
+        A page that allows less than the usual time is not held to it here: nothing is energised yet, and a computer
+        that opens many lines at once is slow.
+        """
         query = self.page.identity
-        raw = self._text(query.message, query.within)
+        raw = self._text(query.message, max(query.within, DEFAULT_WITHIN))
         parts = self._texts(query, raw)
         self._expect("model", self.page.model, parts["model"], raw)
         if serial:

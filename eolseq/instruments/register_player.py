@@ -12,7 +12,7 @@ from typing import Any, Protocol
 from eolseq.clock import Clock
 from eolseq.errors import InstrumentFault, LinkAborted, StationFault
 from eolseq.instruments.exchange import Exchange, Identity
-from eolseq.instruments.page_model import Pause
+from eolseq.instruments.page_model import DEFAULT_WITHIN, Pause
 from eolseq.instruments.register_model import Await, Block, Read, Register, RegisterLine, RegisterPage
 from eolseq.instruments.roles import Answer
 
@@ -50,8 +50,11 @@ class RegisterPlayer:
     # Opening.
 
     def open(self, serial: str = "") -> Identity:
-        """Read who is there and hold it against the page, and the serial if given; InstrumentFault if it differs."""
-        texts = self._who()
+        """Read who is there and hold it against the page, and the serial if given; InstrumentFault if it differs.
+
+        As with messages, nobody is held to less than the usual time before anything is energised.
+        """
+        texts = self._who(max(self.page.within, DEFAULT_WITHIN))
         raw = ",".join(texts.values())
         self._expect("model", self.page.model, texts["model"], raw)
         if serial:
@@ -63,7 +66,7 @@ class RegisterPlayer:
 
     def who(self) -> str:
         """Read who is there once more; the texts as they came, judged by nobody."""
-        return ",".join(self._who().values())
+        return ",".join(self._who(self.page.within).values())
 
     def count(self) -> int | None:
         """None: pages with registers ask for no count of tests."""
@@ -77,7 +80,7 @@ class RegisterPlayer:
         for last in (False,) * (_IDENTITY_TRIES - 1) + (True,):
             self._link.reopen()
             try:
-                raw = ",".join(self._who().values())
+                raw = ",".join(self._who(self.page.within).values())
             except LinkAborted:
                 raise
             except InstrumentFault:
@@ -88,9 +91,9 @@ class RegisterPlayer:
             self._doubtful = False
             return
 
-    def _who(self) -> dict[str, str]:
+    def _who(self, within: float) -> dict[str, str]:
         block = self.page.who
-        registers = self._block(block, self.page.within)
+        registers = self._block(block, within)
         return {each.name: each.text(registers) for each in block.texts}
 
     def _expect(self, what: str, expected: str, found: str, raw: str) -> None:

@@ -20,6 +20,7 @@ from typing import TypeVar
 import pytest
 
 from eolseq.records.reader import Records
+from eolseq.simulation.server import MARK
 from tests.commands.test_approve import EARTH, approve
 from tests.commands.test_keys import make, with_passphrase
 from tests.rig import ROOT
@@ -36,13 +37,21 @@ class Bench:
 
     def __init__(self, child: subprocess.Popen[bytes]) -> None:
         self.child = child
+        self._orders = 0
 
     def order(self, **order: object) -> None:
-        """Do something to the simulated bay."""
+        """Do something to the simulated bay, and wait until it is done: what a test types may come sooner else."""
         from eolseq.commands.wiring import control
 
-        assert self.child.stdin is not None
-        control(self.child.stdin, order)
+        assert self.child.stdin is not None and self.child.stdout is not None
+        self._orders += 1
+        control(self.child.stdin, {**order, MARK: self._orders})
+        for line in self.child.stdout:
+            said = json.loads(line)
+            assert "not understood" not in said, said
+            if said.get("carried out") == self._orders:
+                return
+        raise AssertionError("the simulated bay ended")
 
     def run(self, *more: str) -> tuple[int, dict[str, object], str]:
         """``eolseq run`` with a person who acknowledges and closes the guard: exit code, document and words."""

@@ -187,7 +187,7 @@ def reachable(instrument: object) -> list[str]:
     stack = [("", tree.root.node)]
     while stack:
         path, node = stack.pop()
-        found += [path + ("?" if query else "") for query in node.actions]
+        found += [path + ("?" if query else "") for query in node.patterns]
         stack += [(f"{path}:{keyword}", child) for keyword, child in node.children.items()]
     return found
 

@@ -366,6 +366,24 @@ def test_a_late_answer_in_place_of_the_identity_is_thrown_away() -> None:
     link.check_done()
 
 
+def test_who_is_there_may_take_its_time_at_the_start_and_not_while_a_guard_is_watched(
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page of the guard unit allows 25 ms, which a computer that starts may need for itself."""
+    allowed: list[float] = []
+    ask = FakeLink.ask
+
+    def noted(self: FakeLink, message: str, within: float) -> str:
+        if message == "*IDN?":
+            allowed.append(within)
+        return ask(self, message, within)
+
+    monkeypatch.setattr(FakeLink, "ask", noted)
+    player, link, _ = opened("gu-2", again("GU-2", danger=False))
+    player.reopen()
+    link.check_done()
+    assert allowed == [1.0, 0.025]
+
+
 def test_another_instrument_after_reopening_is_a_fault() -> None:
     other = ("*IDN?", identity_of("RM-4", "SIM-0099"))
     player, link, _ = opened("rm-4", [("READ?", timeout()), ("reopen", None), other, ("reopen", None), other,
