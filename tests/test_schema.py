@@ -237,8 +237,18 @@ def test_mutated_files_are_taken_by_both_or_by_neither(kind: str, data: st.DataO
 # -- files made from the table ----------------------------------------------------------------------------------
 
 
+MADE: dict[int, tuple[Any, st.SearchStrategy[Any]]] = {}
+"""By the identity of an entry, which is kept beside it: to make a strategy takes as long as many draws from it."""
+
+
 def made(kind: Any) -> st.SearchStrategy[Any]:
     """Values that an entry of a table takes, most of the time."""
+    if id(kind) not in MADE:
+        MADE[id(kind)] = (kind, _made(kind))
+    return MADE[id(kind)][1]
+
+
+def _made(kind: Any) -> st.SearchStrategy[Any]:
     match kind:
         case Text():
             return st.from_regex(rf"\A(?:{kind.pattern})\Z", alphabet=st.characters(max_codepoint=126, min_codepoint=32)) \

@@ -19,6 +19,7 @@ import pytest
 from eolseq.errors import EolseqError
 from eolseq.instruments.any_page import load_any_page
 from eolseq.instruments.page import load_page
+from eolseq.instruments.page_model import Page
 from eolseq.quantity import parse
 from eolseq.records.audit import audit
 from eolseq.sequence.load import load_sequence
@@ -108,9 +109,19 @@ def bench(monkeypatch: pytest.MonkeyPatch, place: Place, link: str, folder: Path
     text = path.read_text("utf-8").split("# What goes over the line")[0]
     wanted = f"second_connection: {'yes' if link == 'tcp' else 'no'}"
     text = text.replace("second_connection: yes", wanted).replace("second_connection: no", wanted)
-    copy = folder / path.name
-    copy.write_text(page(text), "utf-8")
-    monkeypatch.setattr(rigs, "PAGES", {**rigs.PAGES, place.instrument: load_page(copy)})
+    monkeypatch.setattr(rigs, "PAGES", {**rigs.PAGES, place.instrument: loaded(folder / path.name, page(text))})
+
+
+PAGES: dict[tuple[str, str], Page] = {}
+"""By name and text, so that many cases load a page once."""
+
+
+def loaded(copy: Path, text: str) -> Page:
+    """The driver page with this text."""
+    if (copy.name, text) not in PAGES:
+        copy.write_text(text, "utf-8")
+        PAGES[copy.name, text] = load_page(copy)
+    return PAGES[copy.name, text]
 
 
 def other_bench(monkeypatch: pytest.MonkeyPatch, place: Place, folder: Path) -> None:
