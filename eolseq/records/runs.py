@@ -6,7 +6,6 @@ import re
 from binascii import a2b_base64
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from json import loads
 from typing import Any, NamedTuple
 
 from eolseq.errors import Refused
@@ -16,21 +15,27 @@ from eolseq.records.envelope import ENTRY_TYPE, read_payload, take_apart
 _PAYLOAD_AT = len('{"payloadType":"') + len(ENTRY_TYPE) + len('","payload":"')
 _BEHIND_PAYLOAD = len('","signatures":[{"keyid":"') + 16 + len('","sig":"') + 88 + len('"}]}')
 _HEAD_BYTES = 372  # the fixed fields (about 260 bytes), run, outcome and a serial; the origin comes on top
-_TEXT = rb'("[^"\\]*(?:\\.[^"\\]*)*")'
 _TIME_AFTER = 90  # bytes of the head that come before the time for certain, the origin not counted
-_HEAD = re.compile(rb'"time":"([^"]*)","boot":"[^"]*","mono":"[^"]*","kind":"([a-z_]+)",')
-_FIELDS: dict[str, tuple[re.Pattern[bytes], tuple[str, ...]]] = {
-    "begin": (re.compile(rb'"serial":%b,"attempt":([0-9]+),"mode":%b,"trial":%b,"bay":%b,' % ((_TEXT,) * 4)),
-               ("serial", "attempt", "mode", "trial", "bay")),
-    "energise": (re.compile(rb'"run":([0-9]+),"step":"[^"\\]*(?:\\.[^"\\]*)*","kind_of_step":%b,' % _TEXT),
-                 ("run", "kind_of_step")),
-    "end": (re.compile(rb'"run":([0-9]+),"serial":%b,"outcome":%b,' % (_TEXT, _TEXT)), ("run", "serial", "outcome")),
-    "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _TEXT), ("run", "serial")),
-    "label": (re.compile(rb'"serial":%b,"event":%b,"end":([0-9]+),"copy":([0-9]+),"of":%b,' % ((_TEXT,) * 3)),
-              ("serial", "event", "end", "copy", "of")),
-    **{kind: (re.compile(rb'"serial":%b,' % _TEXT), ("serial",)) for kind in ("void", "earlier_check")},
+# Within a text a quotation mark has a backslash before it, so these are the names of fields.
+_TIME, _KIND = b'"time":"', b'"kind":"'
+_PLAIN = rb'"([^"\\]*)"'  # a text with a backslash in it is left to those who read the whole payload
+_FIELDS: dict[str, tuple[re.Pattern[bytes], Callable[..., dict[str, Any]]]] = {
+    "begin": (re.compile(rb'"serial":%b,"attempt":([0-9]+),"mode":%b,"trial":%b,"bay":%b,' % ((_PLAIN,) * 4)),
+               lambda serial, attempt, mode, trial, bay: {"serial": serial.decode(), "attempt": int(attempt),
+                                                          "mode": mode.decode(), "trial": trial.decode(),
+                                                          "bay": bay.decode()}),
+    "energise": (re.compile(rb'"run":([0-9]+),"step":"[^"\\]*","kind_of_step":%b,' % _PLAIN),
+                 lambda run, kind: {"run": int(run), "kind_of_step": kind.decode()}),
+    "end": (re.compile(rb'"run":([0-9]+),"serial":%b,"outcome":%b,' % (_PLAIN, _PLAIN)),
+            lambda run, serial, outcome: {"run": int(run), "serial": serial.decode(), "outcome": outcome.decode()}),
+    "abandon": (re.compile(rb'"run":([0-9]+),"serial":%b,' % _PLAIN),
+                lambda run, serial: {"run": int(run), "serial": serial.decode()}),
+    "label": (re.compile(rb'"serial":%b,"event":%b,"end":([0-9]+),"copy":([0-9]+),"of":%b,' % ((_PLAIN,) * 3)),
+              lambda serial, event, end, copy, of: {"serial": serial.decode(), "event": event.decode(),
+                                                    "end": int(end), "copy": int(copy), "of": of.decode()}),
+    **{kind: (re.compile(rb'"serial":%b,' % _PLAIN), lambda serial: {"serial": serial.decode()})
+       for kind in ("void", "earlier_check")},
 }
-_NOTHING: tuple[re.Pattern[bytes], tuple[str, ...]] = (re.compile(b"(?!)"), ())
 DOCUMENTS = frozenset({"genesis", "keys", "approval", "verification", "challenge", "unlock", "people", "rework",
                        "release", "fixture"})
 """Entries that say who may sign, test or release what, what is approved, how the station was checked."""
@@ -165,37 +170,32 @@ def glance(line: bytes, window: tuple[int, int]) -> Glance | None:
     signed root over them says that they still are as written. ``window`` is that of the log's origin.
     """
     head = _head(line, window)
-    found = _HEAD.search(head)
-    if found is not None:
-        kind = _WATCHED.get(found[2])
+    at = head.find(_KIND) + len(_KIND)
+    if at >= len(_KIND):
+        ends = head.find(34, at)
+        kind = _WATCHED.get(head[at:ends])
         if kind is None:
             return None
-        pattern, names = _FIELDS.get(kind, _NOTHING)
-        values = pattern.match(head, found.end())
-        if values is not None:
-            return Glance(kind, found[1].decode(), dict(zip(names, _values(values), strict=True)))
-    payload = read_payload(take_apart(line).payload)  # a long serial, or a kind whose fields are not at its head
+        known = _FIELDS.get(kind)
+        found = known[0].match(head, ends + 2) if known is not None else None
+        time = head.find(_TIME) + len(_TIME)
+        if known is not None and found is not None and time >= len(_TIME):
+            return Glance(kind, head[time:head.find(34, time)].decode(), known[1](*found.groups()))
+    payload = read_payload(take_apart(line).payload)  # a long or odd serial, or a kind of few
     return Glance(payload["kind"], payload["time"], payload) if payload["kind"] in WATCHED else None
 
 
 def kind_of(line: bytes, origin_length: int) -> str:
     """The kind that a line says it is of, without a look at its signature; empty when its head says nothing."""
-    found = _HEAD.search(_head(line, head_window(origin_length)))
-    return "" if found is None else found[2].decode()
+    head = _head(line, head_window(origin_length))
+    at = head.find(_KIND) + len(_KIND)
+    return "" if at < len(_KIND) else head[at:head.find(34, at)].decode()
 
 
 def _head(line: bytes, window: tuple[int, int]) -> bytes:
     start, reach = window
     end = len(line) - _BEHIND_PAYLOAD
     return a2b_base64(line[start:reach if reach < end else end])
-
-
-def _values(found: re.Match[bytes]) -> list[Any]:
-    """The texts and counts that pieces of JSON stand for."""
-    texts = found.groups()
-    if b"\\" in found[0]:
-        return [loads(text) for text in texts]
-    return [text[1:-1].decode() if text[0] == 34 else int(text) for text in texts]
 
 
 def same_fixture(bay: str, fixture: str, other: str) -> Refused:

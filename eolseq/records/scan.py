@@ -27,6 +27,7 @@ from eolseq.records.scars import LINE_BEGINS, LINE_ENDS, Rest, Scar, find_recove
 LOG_NAME = "log.jsonl"
 CHECKPOINT_NAME = "checkpoint"
 _READ_AT_ONCE = 1 << 18  # bytes
+_LEAF = sha256(b"\x00")
 _LEAVES_AT_ONCE = 4096  # leaf hashes that wait for the tree, which takes many at a time for half the work
 
 
@@ -121,7 +122,9 @@ def _pass(found: Scan, stream: BinaryIO, want: int) -> tuple[Scan, bytes | None]
                 return found, past
             found.scars.append(skipped[0])
             offset, previous = offset + skipped[0].length, skipped[1]
-        leaf = sha256(b"\x00" + previous).digest()
+        hashed = _LEAF.copy()  # what leaf_hash does, without a copy of the line
+        hashed.update(previous)
+        leaf = hashed.digest()
         found.length = offset = offset + len(previous) + 1
         try:
             seen = glance(previous, window)
