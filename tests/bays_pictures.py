@@ -143,6 +143,17 @@ def _locked(folder: Path) -> dict[str, Frame]:
     return hall.taken
 
 
+def _out_of_use(folder: Path) -> dict[str, Frame]:
+    """The guard unit of one bay does not answer from the start: that bay is out of use, and its neighbours test."""
+    rig = BaysRig(folder, 4)
+    rig.hall.set_fault("silent", "guard-2")
+    with rig:
+        hall = Hall(rig, {"bays-out-of-use": lambda bay, event, view: isinstance(event, Live) and event.index == 4
+                          and event.phase == "holding" and all(view.bays[name].testing for name in ("bay-1", "bay-3"))})
+        hall.run((*SIGN_IN, *_units(1, 1, 1, apart=1.0), *_units(3, 3, 1, apart=1.0), (60.0, "=end")))
+    return hall.taken
+
+
 def _after_cut(folder: Path) -> dict[str, Frame]:
     """Started again after the power failed while two bays tested: before the outputs are proved off, and after."""
     with BaysRig(folder, 3) as rig:
@@ -157,7 +168,7 @@ def _after_cut(folder: Path) -> dict[str, Frame]:
 def pictures() -> dict[str, Frame]:
     """Every picture by name."""
     taken: dict[str, Frame] = {}
-    for make in (_day, _two, _locked, _after_cut):
+    for make in (_day, _two, _locked, _out_of_use, _after_cut):
         with tempfile.TemporaryDirectory() as folder:
             taken |= make(Path(folder))
     return taken

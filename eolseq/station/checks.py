@@ -220,7 +220,7 @@ def check_checks(item: Item, findings: Findings) -> None:
 
 
 def _check_loads(item: Item, findings: Findings) -> None:
-    """Each load has its relay, at every bay; a tap hangs on nothing but a shunt, so that no test voltage comes to it."""
+    """Each load has its relay at every bay; a tap hangs on nothing but a shunt, so that no test voltage gets to it."""
     loads = item["known_loads"]
     _check_load_relays(item, findings)
     for load in loads.values():

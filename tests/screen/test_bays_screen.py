@@ -187,7 +187,7 @@ def test_when_a_picture_fails_plain_lines_go_on(monkeypatch: pytest.MonkeyPatch)
 
 def test_the_pictures_of_the_manual_are_those_of_the_screen() -> None:
     found = drawings()
-    assert len(found) == 11
+    assert len(found) == 12
     assert found["bays-locked.svg"].count(">At</text>") == 4  # each neighbour is told that it is not about its bay; and whole at the foot
     for name, text in found.items():
         assert (FOLDER / name).read_text(encoding="utf-8") == text, f"run: python tests/bays_pictures.py ({name})"
