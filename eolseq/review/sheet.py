@@ -20,18 +20,20 @@ from reportlab.platypus.doctemplate import LayoutError
 
 from eolseq.errors import WrongUse
 from eolseq.records.ink import BOLD, PLAIN, drawable, register_fonts
-from eolseq.review import words
+from eolseq.review import times, words
 from eolseq.review.chance import Share
 from eolseq.review.review import Review
 from eolseq.review.window import AN_EARLIER, SHIFT
 
 _WIDTH = A4[0] - 30 * mm
-_BAR = 40 * mm
+_BAR = 32 * mm
 _ALL = ((0, 0), (-1, -1))
 _PAD: list[Any] = [("TOPPADDING", *_ALL, 1), ("BOTTOMPADDING", *_ALL, 1), ("LEFTPADDING", *_ALL, 0),
                    ("RIGHTPADDING", *_ALL, 4), ("VALIGN", *_ALL, "TOP")]
 _LONGEST_TEXT = 1000  # characters; a longer one could outgrow a page
-_MOST = 12  # rows of a list; the document has all
+_MOST = 7  # rows of a list, so that a shift has room on one page; the document has all
+_MEANS = 3  # of those that moved, each a long sentence
+_LOOKS = 12
 
 
 def _style(name: str, size: float, *, bold: bool = False, **more: Any) -> ParagraphStyle:
@@ -95,10 +97,10 @@ def _story(review: Review) -> Iterator[Flowable]:
     yield from _top(review)
     found = words.looks(review)
     yield _text("Look at this" if found else words.nothing(review), _HEAD)
-    yield from (_text(f"! {each}", _STRONG) for each in found[:_MOST])
+    yield from (_text(f"! {each}", _STRONG) for each in found[:_LOOKS])
     yield from _yields(review)
     for title, rows in words.sections(review):
-        yield from _section(title, rows)
+        yield from _section(title, rows, _MEANS if title.startswith("means") else _MOST)
     yield KeepTogether(list(_witness(review)))
 
 
@@ -111,19 +113,22 @@ def _top(review: Review) -> Iterator[Flowable]:
     few = f"{share.number} of {share.of}" if share.of else "no unit"
     large = few if share.of < words.FEW else words.percent(share.value)
     name = f"Line review, {review.log.origin.rpartition('/')[0]}"
-    left: list[Flowable] = [_text(name, _STRONG), _text(_title(review), _TITLE)]
-    left += [_text(each) for each in words.facts(review)]
+    yield from (_text(name, _STRONG), _text(_title(review), _TITLE), Spacer(0, 4))
+    left = [_text(each) for each in words.facts(review)]
     right: list[Flowable] = [_text("first-pass yield"), _text(large, _LARGE), Spacer(0, 8),
                              _text(words.share_words(share) + ", 95 %", _SMALL), ShareDrawing(share)]
-    row: list[Any] = [left, right]
-    yield Table([row], [_WIDTH - 70 * mm, 70 * mm], style=[("VALIGN", *_ALL, "TOP"), ("LEFTPADDING", *_ALL, 0)])
+    pace: list[Flowable] = [_text("against the takt"), _text(times.behind(review), _LARGE), Spacer(0, 8),
+                            _text(f"{times.tested(review)} tested, {review.asked} asked for", _SMALL)]
+    row: list[Any] = [left, right, pace if review.asked is not None else []]
+    yield Table([row], [_WIDTH - 108 * mm, 58 * mm, 50 * mm],
+                style=[("VALIGN", *_ALL, "TOP"), ("LEFTPADDING", *_ALL, 0)])
 
 
 def _title(review: Review) -> str:
     """What was looked at; on paper, which is read later, a shift has its date and not its place in a row."""
     if not review.window.startswith((SHIFT, AN_EARLIER)) or review.began is None:
         return review.window
-    day, time, zone = words.stamp(review, review.began.first).split()
+    day, time, zone = times.stamp(review, review.began.first).split()
     return f"the shift of {day}, {time} {zone}"
 
 
@@ -136,18 +141,18 @@ def _yields(review: Review) -> Iterator[Flowable]:
             yield Table(cells, [22 * mm, _BAR + 5 * mm, _WIDTH - _BAR - 27 * mm], style=_PAD, hAlign="LEFT")
 
 
-def _section(title: str, rows: Sequence[words.Row]) -> Iterator[Flowable]:
+def _section(title: str, rows: Sequence[words.Row], most: int) -> Iterator[Flowable]:
     if not rows:
         return
     yield _text(title[:1].upper() + title[1:], _HEAD)
     figures = any(each.figure for each in rows)
-    for figure, told in rows[:_MOST]:
+    for figure, told in rows[:most]:
         if figures:
             yield Table([[_text(figure, _STRONG), _text(told)]], [26 * mm, _WIDTH - 26 * mm], style=_PAD)
         else:
             yield _text(told)
-    if len(rows) > _MOST:
-        yield _text(f"and {len(rows) - _MOST} more; --json has all")
+    if len(rows) > most:
+        yield _text(f"and {len(rows) - most} more; --json has all")
 
 
 def _witness(review: Review) -> Iterator[Flowable]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping
-from datetime import datetime
 from typing import NamedTuple
 
+from eolseq.quantity import counted
 from eolseq.review.chance import Share
 from eolseq.review.chance import share as share_of
 from eolseq.review.drift import Drift
@@ -14,9 +14,10 @@ from eolseq.review.pace import Times
 from eolseq.review.review import Review
 from eolseq.review.silence import Silence
 from eolseq.review.stops import Stop
-from eolseq.station.plant_time import UTC_TIME
+from eolseq.review.times import breaks_words, from_to, stamp, takt_words, time_words
 
 WIDTH = 78
+FAILED, LOST = "not passed at", "time lost from a stop to the next unit at its bay"
 MOST = 5
 """Rows of a list on the screen; the document (--json) has all."""
 
@@ -54,13 +55,6 @@ def chance_words(chance: float) -> str:
     return "below 1 in 1,000,000" if chance < 1e-6 else f"1 in {1 / chance:,.0f}" if chance < 0.1 else percent(chance)
 
 
-def time_words(seconds: float) -> str:
-    """A time for people."""
-    whole = round(seconds)
-    return f"{seconds:.1f} s" if seconds < 59.95 else f"{whole // 60} min {whole % 60:02} s" if whole < 3600 else \
-        f"{whole // 3600} h {whole % 3600 // 60:02} min"
-
-
 def looks(review: Review) -> list[str]:
     """What wants somebody to look, each a sentence that says at what; empty when there is nothing."""
     found = [silence_words(each) for each in review.silences if each.told]
@@ -75,7 +69,7 @@ def looks(review: Review) -> list[str]:
 
 def nothing(review: Review) -> str:
     """What is said when nothing wants a look: of no unit nothing can be said."""
-    return "Nothing stands out: chance alone could do all of this." if review.first_pass.of else \
+    return "Nothing stands out: what differs may be chance, or is too small to matter." if review.first_pass.of else \
         "No unit had its first verdict here, so nothing can be said of the line."
 
 
@@ -92,6 +86,19 @@ def silence_words(each: Silence) -> str:
     if not each.units:
         return f"Withstand tester {each.tester}: its last unit was a reject; {each.rejects} of {each.before} in all."
     return f"{said}; {each.rejects} rejected of the {each.before} before; by chance {chance_words(each.chance)}.{end}"
+
+
+def quiet_words(review: Review) -> str:
+    """In one row what a lead wants to know even where nothing stands out: silence of testers, no fault found."""
+    said = []
+    if review.silences:
+        longest = max(review.silences, key=lambda each: each.units)
+        said.append(f"no withstand reject in {counted(longest.units, 'unit')}"
+                    + (f" ({longest.tester})" if len(review.silences) > 1 else ""))
+    again = sum(each.number for each in review.no_fault_found)
+    if again:
+        said.append(f"{counted(again, 'reject')} passed later with nothing changed")
+    return "; ".join(said)
 
 
 def drift_words(each: Drift) -> str:
@@ -114,16 +121,18 @@ def lines(review: Review) -> list[str]:
 
 def brief(review: Review) -> list[str]:
     """The review for the end of a shift, in few lines: the yield, what to look at, the worst of each kind."""
-    return [*_head(review), *_looks(review), *_rows("not passed at", failure_rows(review), 3),
-            *_rows("time lost", stop_rows(review), 3), *_foot(review)]
+    quiet = quiet_words(review)
+    return [*_head(review), *(_wrap(quiet) if quiet else []), *_looks(review),
+            *_rows("not passed at", failure_rows(review), 3), *_rows("time lost", stop_rows(review), 3), *_foot(review)]
 
 
 def facts(review: Review) -> list[str]:
     """What was looked at, and what was left out."""
     said = [_outcomes(review)]
     if review.began is not None:
-        said.append(f"units begun from {_from_to(review)}")
-    said += _breaks(review)
+        said.append(f"units begun from {from_to(review)}")
+    said += [takt_words(review)] if review.asked is not None else []
+    said += breaks_words(review)
     if review.taken_back:
         said.append(f"passes taken back later: {review.taken_back}; the yield still has them, since their verdict "
                     "was true when it was given")
@@ -137,29 +146,6 @@ def _head(review: Review) -> list[str]:
     for each in others:
         said += _wrap(each)
     return said + _wrap(f"first pass  {share_words(review.first_pass)}; intervals are 95 %", "            ")
-
-
-def stamp(review: Review, time: str) -> str:
-    """A time of an entry as the plant's clocks showed it, with the zone's name."""
-    return review.plant.stamp(datetime.fromisoformat(time))
-
-
-def _from_to(review: Review) -> str:
-    """When the first and the last unit began; what both times have in common is said once."""
-    if review.began is None:
-        return "never"
-    first, last = stamp(review, review.began.first), stamp(review, review.began.last)
-    zone = "" if review.plant == UTC_TIME else f" ({review.plant.zone})"
-    return f"{first.rpartition(' ')[0] if first.split()[-1] == last.split()[-1] else first} to {last}{zone}"
-
-
-def _breaks(review: Review) -> Iterator[str]:
-    """Which breaks were taken out of which figures, where a station has any."""
-    if review.local.breaks:
-        worked = f"; {time_words(review.available.tested)} more was under test in them and counts" \
-            if review.available.tested else ""
-        yield (f"breaks {', '.join(review.local.breaks)}: {time_words(review.available.taken)} taken out of pace and "
-               f"lost time{worked}")
 
 
 def _yields(rows: Iterable[tuple[str, Share]]) -> list[Row]:
@@ -187,20 +173,20 @@ def _looks(review: Review) -> Iterator[str]:
 
 
 def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
-    """Every list of a review but the yields: its title and its rows, the worst first."""
-    yield "not passed at", failure_rows(review)
-    yield "passed later with nothing changed (no fault found)", [
-        Row(str(each.number), f"{each.model}: {each.step}") for each in review.no_fault_found]
-    yield "passed later with nothing changed, by whom and where", [
-        Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
-    yield "time lost from a stop to the next unit at its bay", stop_rows(review)
+    """Every list of a review but the yields, those first that a lead asks for first; its title and its rows."""
     yield "locked", [_stop(each, each.reason) for each in review.locks]
-    yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
     yield "pace", [Row("", each) for each in _pace(review)]
+    yield FAILED, failure_rows(review)
     yield "withstand testers", [Row("", silence_words(each)) for each in review.silences]
     if review.challenge is not None:
         outcome, time, index = review.challenge
         yield "reference units", [Row("", f"last challenge {stamp(review, time)}, entry {index}: {outcome}")]
+    yield LOST, stop_rows(review)
+    yield "passed later with nothing changed (no fault found)", [
+        Row(str(each.number), f"{each.model}: {each.step}") for each in review.no_fault_found]
+    yield "passed later with nothing changed, by whom and where", [
+        Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
+    yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
     yield "means that moved most inside their bands", [Row("", drift_words(each)) for each in review.drifts]
 
 

@@ -10,10 +10,24 @@ from datetime import datetime
 
 from eolseq.errors import EolseqError
 from eolseq.review.present import BayNow, Glance, LockedNow, State
-from eolseq.review.words import FEW, failure_rows, looks, nothing, percent, share_words, stop_rows, time_words
+from eolseq.review.times import time_words
+from eolseq.review.words import (
+    FAILED,
+    FEW,
+    LOST,
+    bay_rows,
+    failure_rows,
+    looks,
+    nothing,
+    percent,
+    quiet_words,
+    sections,
+    share_words,
+    stop_rows,
+)
 from eolseq.review.words import Row as Told
 from eolseq.screen.draw import labelled, wrapped
-from eolseq.screen.frame import Frame, Row, ends, fit
+from eolseq.screen.frame import Frame, Row, columns, ends, fit
 from eolseq.screen.letters import drawable, tall
 from eolseq.screen.words import SIMULATED, clean
 
@@ -22,6 +36,7 @@ BESIDE = 118
 WIDEST = 160
 _LEFT = 32  # columns of the yield in 80
 _LOOKS = 3  # rows of a thing to look at
+_OTHERS = 3  # rows of a list beside the line that is not one of the two that matter most
 _STRIPS_FROM = 22  # rows
 _RECENT = 3  # times between units, fewer than which say nothing of the pace now
 _QUIET = 3  # takts without a unit, after which that is shown in bold
@@ -32,11 +47,14 @@ def draw_watch(glance: Glance, now: datetime, width: int, height: int) -> Frame:
     width = max(20, min(width, WIDEST))
     foot = _foot(glance, width)
     if width < BESIDE:
-        rows = [*_line(glance, now, width, height), *_looks(glance, width), *_lists(glance, width)]
+        rows = [*_line(glance, now, width, height), *_looks(glance, width), *_quiet(glance, width),
+                *_lists(glance, width)]
     else:
         left = width // 2
         one = _line(glance, now, left, height)
         other = [*_looks(glance, width - left - 2, 6), *_lists(glance, width - left - 2, 6)]
+        one += _more(glance, left, height - len(one) - len(foot))
+        other += _others(glance, width - left - 2)
         rows = _beside(one, other, left, width)
     rows = rows[:height - len(foot)]
     rows += [[(" " * width, "")]] * (height - len(foot) - len(rows))
@@ -147,6 +165,41 @@ def _lists(glance: Glance, width: int, most: int = 3) -> list[Row]:
     """Where units fail, and what the stops that are over have cost; one that goes on stands above."""
     over = replace(glance.review, stops=tuple(each for each in glance.review.stops if each.lost))
     return [*_list("not passed at", failure_rows(over), width, most), *_list("time lost", stop_rows(over), width, most)]
+
+
+def _quiet(glance: Glance, width: int) -> list[Row]:
+    words = quiet_words(glance.review)
+    return [[(fit(f" {clean(words)}", width), "")]] if words else []
+
+
+def _more(glance: Glance, width: int, room: int) -> list[Row]:
+    """Below the line, where there is room: yields by model, and by bay with how long runs take and what was lost."""
+    review = glance.review
+    models = [Told("", f"{name}: {share_words(share)}") for name, share in review.by_model]
+    bays = [Told("", f"{name}: {said}") for name, _, said in bay_rows(review)]
+    rows = [[(" " * width, "")], *_sentences("first pass by model", models, width),
+            *_sentences("first pass by bay", bays, width)]
+    return rows if len(rows) <= room else []
+
+
+def _others(glance: Glance, width: int) -> list[Row]:
+    """Every list of the review that does not stand above, as far down as the screen has rows."""
+    rows: list[Row] = []
+    for title, told in sections(glance.review):
+        if title not in (FAILED, LOST):
+            rows += _sentences(title, told[:_OTHERS], width)
+    return rows
+
+
+def _sentences(title: str, rows: list[Told], width: int) -> list[Row]:
+    """A list whose words go on in a second row and third where they must."""
+    found: list[Row] = [[(fit(f" {title}", width), "bold")]] if rows else []
+    for each in rows:
+        head = f" {each.figure:>10}  " if each.figure else "   "
+        lines = wrapped(clean(each.words), width - columns(head), _LOOKS)
+        heads = [head, *[" " * columns(head)] * len(lines)]
+        found += [[(fit(f"{begins}{line}", width), "")] for begins, line in zip(heads, lines, strict=False)]
+    return found
 
 
 def _list(title: str, rows: list[Told], width: int, most: int) -> list[Row]:

@@ -15,6 +15,7 @@ from eolseq.commands.watching import Watched
 from eolseq.review.plain import plain
 from eolseq.review.review import Review
 from eolseq.review.sheet import pdf_of
+from eolseq.review.times import behind
 from eolseq.review.window import Window, of_dates
 from eolseq.review.words import lines
 from eolseq.screen.watch_draw import draw_watch, pace_words
@@ -103,10 +104,13 @@ def test_the_takt_asks_for_nothing_in_a_break(quick_path: Path) -> None:
     assert found.available.seconds == 110 * MINUTE and found.asked == 22
     assert (found.available.taken, found.available.tested) == (10 * MINUTE, 5 * MINUTE)
     text = " ".join(" ".join(lines(found)).split())
+    assert behind(found) == "17 behind" and "tested 5 in 1 h 50 min; the takt of 5 min 00 s asks for 22: 17 behind" in text
     assert "breaks 09:00-09:15: 10 min 00 s taken out of pace and lost time; 5 min 00 s more was under test" in text
     whole = reviewed(quick_path / "whole", whole_shift, plant())
     assert whole.available.seconds == 120 * MINUTE and whole.asked == 24
-    assert "breaks" not in "\n".join(lines(whole))
+    assert "breaks" not in "\n".join(lines(whole)) and behind(whole) == "19 behind"
+    without = reviewed(quick_path / "no shift", units(("08:55", 5)))
+    assert without.asked is None and behind(without) == "" and "asks for" not in "\n".join(lines(without))
 
 
 def test_a_shift_that_was_cut_off_has_no_time_until_somebody_came_back(quick_path: Path) -> None:

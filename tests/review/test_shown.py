@@ -17,7 +17,8 @@ from eolseq.records import entries
 from eolseq.review.chance import share
 from eolseq.review.review import Review
 from eolseq.review.sheet import pdf_of
-from eolseq.review.words import WIDTH, brief, chance_words, lines, looks, percent, share_words, time_words
+from eolseq.review.times import time_words
+from eolseq.review.words import WIDTH, brief, chance_words, lines, looks, percent, share_words
 from eolseq.station.file import load_station
 from tests.records.samples import SEQUENCE
 from tests.review.lines import Did, Line, reviewed
@@ -71,7 +72,7 @@ def test_a_challenge_that_was_not_passed_wants_a_look(quick_path: Path) -> None:
 def test_a_quiet_day_says_that_nothing_stands_out(quick_path: Path) -> None:
     quiet = reviewed(quick_path, [Did("pass", mode="simulated")] * 3, role="simulated station")
     assert not looks(quiet)
-    assert "Nothing stands out: chance alone could do all of this." in lines(quiet)
+    assert "Nothing stands out: what differs may be chance, or is too small to matter." in lines(quiet)
     assert lines(quiet)[0].startswith("SIMULATED")
 
 

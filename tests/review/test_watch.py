@@ -192,6 +192,19 @@ def test_what_matters_is_in_80_by_24(line: Line) -> None:
         assert said in text
 
 
+def test_a_wide_screen_has_every_list_of_the_review(line: Line) -> None:
+    line.shift("begin")
+    found = watched(line)
+    line.all([Did("fail", f"DH6-9000000{n}", bay=f"bay-{n}") for n in (1, 2)])
+    line.all([Did("pass", f"DH6-9000000{n}", bay=f"bay-{n}", operator="op-9") for n in (1, 2)])
+    line.all([Did("pass", value=f"0.0004{n:02}") for n in range(40)] + [Did("stopped", sentence=GUARD), Did("pass")])
+    small, large = drawn(line, found), drawn(line, found, 160, 45)
+    assert "no withstand reject in 41 units; 2 rejects passed later with nothing changed" in small
+    for said in ("first pass by model", "first pass by bay", "bay-2: 0 of 1", "not passed at", "time lost", "pace", "begin to begin",
+                 "withstand testers", "no fault found", "of 1 pass", "op-9 at bay-2", "means that moved most"):
+        assert said in large, said
+
+
 class Kept:
     """Keeps what is shown, and does something after so many times."""
 
