@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
@@ -78,6 +79,12 @@ class BayUse:
                                          station_digest=self._opened.station.digest))
         self._written = out
         return out
+
+    def stay_in_sight(self, working: Callable[[], bool]) -> None:
+        """Look at the bay as long as a neighbour works, if one of its instruments is silent."""
+        while self._silent is not None and working():
+            self._sentry.look()
+            self._clock.sleep(LOOKS_EVERY)
 
     def ask_own(self) -> OutOfUse | None:
         """Ask each of the bay's own instruments who it is, before a unit and after a fault; why it is out of use now.

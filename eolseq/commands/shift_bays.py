@@ -51,6 +51,7 @@ class BaysAtWork:
                                           for name in opened.station.bays}
         self.board = self._switchboard()
         self.after: dict[str, Any] = {}
+        self._working = set(self.inboxes) - set(opened.out)  # the bays whose shift goes on
 
     def told(self, bay: str, event: Any) -> None:
         """Something happened at a bay."""
@@ -127,8 +128,10 @@ class BaysAtWork:
             except BaseException:  # at once: nothing begins at a neighbour once the program has failed here
                 self.board.ended = f"The shift at {name} ended by an error."
                 raise
+            finally:
+                self._working.discard(name)
+            around.stay_in_sight(lambda: bool(self._working))
         return work
-
 
     def _out_of_use(self, name: str, past: Before, tell: Callable[[Any], None]) -> Callable[[], None]:
         """The loop of a bay that takes no units today, and looks that it holds up nobody."""
@@ -140,7 +143,7 @@ class BaysAtWork:
         closed = next(each for each in self._opened.closed if each.name == name)
         rules, sentry = station.shift, Sentry(self._clock, self._opened, self._log, closed.sight)
         loop = OutOfUseBay(self._clock, self._log, closed.out, rules.call if rules is not None else {},
-                           self.inboxes[name], tell, sentry.look, past)
+                           self.inboxes[name], tell, sentry.look, lambda: bool(self._working), past)
 
         def work() -> None:
             tell(ShiftBegins(station.name, name, self._opened.simulated, rules.takt if rules is not None else None))

@@ -94,7 +94,8 @@ class AtStation:
                                         station.release)
         self._guard_stays_open()
         self._checks = StationChecks(clock, opened, pages, log, sequences, self._bay, self._order)
-        self._use = BayUse(clock, opened, log, opened.bay(self.bay), self._checks) if opened.of_several(self.bay) else None
+        several = opened.of_several(self.bay)
+        self._use = BayUse(clock, opened, log, opened.bay(self.bay), self._checks) if several else None
 
     def safety(self, state: str) -> SafetyState:
         """Whether voltage may be present, and lamps and lock as they were last read back; None what is not known."""
@@ -107,6 +108,11 @@ class AtStation:
         """Why nothing is tested at this bay while its neighbours work, or None; never where there is one bay."""
         out = self._use.now() if self._use is not None else None
         return out if out is None else for_screen(out, self._opened)
+
+    def stay_in_sight(self, working: Callable[[], bool]) -> None:
+        """After the shift here has ended: look at a bay that is out of use as long as a neighbour works."""
+        if self._use is not None:
+            self._use.stay_in_sight(working)
 
     # -- people -------------------------------------------------------------------------------------------------
 

@@ -25,29 +25,32 @@ def whom_to_call(do: str, call: Mapping[str, str]) -> str:
 
 
 class OutOfUseBay:
-    """The loop of a bay that was out of use as the shift began. ``look`` looks at what holds up its neighbours."""
+    """The loop of a bay that was out of use as the shift began.
+
+    ``look`` looks at what of it holds up its neighbours, as long as one of them is ``working``.
+    """
 
     def __init__(self, clock: Clock, log: ShiftLog, out: OutOfUse, call: Mapping[str, str], inbox: Inbox, tell: Tell,
-                 look: Callable[[], None], past: Before) -> None:
+                 look: Callable[[], None], working: Callable[[], bool], past: Before) -> None:
         self._clock, self._log, self._out, self._call = clock, log, out, call
-        self._inbox, self._tell, self._look, self._past = inbox, tell, look, past
+        self._inbox, self._tell, self._look, self._working, self._past = inbox, tell, look, working, past
         self._told: Stands | None = None
 
     def run(self) -> None:
-        """Until the shift ends; RecordFault when the log can no longer be written."""
+        """Until the shift of every neighbour has ended; RecordFault when the log can no longer be written."""
         self._tell(SafetyState("waiting", False, None, None, None))
         for each in self._past.cut:
             do = "Do not touch it until maintenance has shown it to be dead; then it needs a new run from the start."
             self._tell(Note("POWER CUT", f"Unit {each.serial} was under test in {self._out.bay}. {do}", do=do))
         try:
-            while not self._inbox.over:
+            while self._working():
                 self._round()
         except BaseException as error:
             told = str(error) if isinstance(error, EolseqError) else f"{type(error).__name__}: {error}"
             self._inbox.ended = self._inbox.ended or told
             raise
         finally:
-            self._stand(Stands(Situation.ENDED, self._inbox.ended or "The input ended."))
+            self._stand(Stands(Situation.ENDED, self._inbox.ended or "The shift of the other bays has ended."))
 
     def _round(self) -> None:
         self._log.refuse_if_broken()
@@ -56,6 +59,8 @@ class OutOfUseBay:
         self._stand(Stands(Situation.OUT_OF_USE, do, why=self._out.what) if lock is None else
                     Stands(Situation.LOCKED, LOCKED, why=lock.reason))
         scan = self._inbox.take(TICK)
+        if self._inbox.over:
+            self._clock.sleep(TICK)
         if scan is None:
             self._tell(Tick())
         elif scan.command == "end":

@@ -115,8 +115,8 @@ class Shift:
         lock, label = self._around.log.locked(), self._after.situation
         if lock is not None:
             return Situation.LOCKED, LOCKED, lock.reason
-        out = self._around.out_of_use() if label is None else None
-        if out is not None:
+        out = self._around.out_of_use()
+        if out is not None and label is None:
             return Situation.OUT_OF_USE, out.do, out.what
         if self._people.reading:
             return Situation.CAUTIONS, self._people.do(), ""

@@ -401,3 +401,27 @@ def test_a_unit_that_was_under_test_there_is_told_as_one_not_to_touch(quick_path
         said = [each.sentence for bay, each in shift.told if bay == "bay-2" and isinstance(each, Note)]
         assert any("DH6-00000002" in each and "Do not touch it" in each for each in said)
         assert not any("proved dead" in each for each in said)
+
+
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("silent", ["guard-2", "airflow-2"])
+def test_it_is_looked_at_until_the_last_neighbour_has_ended(silent: str, late: bool, quick_path: Path) -> None:
+    """The input ends in the middle of a neighbour's test; a relay that closes at the bay out of use still stops it."""
+    rig = BaysRig(quick_path)
+
+    def fails() -> None:
+        rig.hall.set_fault("silent", silent)
+    if not late:
+        fails()
+    with rig:
+        shift = Shifted(rig)
+        missed = (1.0, fails), (SILENT + 1.0, "bay-2"), (1.0, plate(THEN["bay-2"]))
+        script = ((1.0, "op-07"), (3.0, "op-07"), *(missed if late else ()), *scanned("bay-1", 3.0))
+
+        def wrong() -> None:
+            rig.clock.sleep(sum(seconds for seconds, _ in script) + 4.0)
+            weld(rig, "bay-2", "route-power")
+        rig.clock.start("later", wrong)
+        shift.run(*script)
+        lock = rig.log.locked()
+        assert shift.outcomes("bay-1") == [Outcome.FAULT] and lock is not None and "A relay of bay-2" in lock.reason
