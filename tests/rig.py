@@ -23,6 +23,9 @@ from eolseq.station.open import open_station
 
 ROOT = Path(__file__).resolve().parent.parent
 SEQUENCE = load_sequence(ROOT / "sequences/duct-heater-6kw.yaml")
+FIRST: Any = SEQUENCE.steps[0]
+SHORT = dataclasses.replace(SEQUENCE, steps=(dataclasses.replace(FIRST, points=FIRST.points[:2]), *SEQUENCE.steps[1:]))
+"""For walks of a whole run: two bonded parts instead of five, each measured as the one before it."""
 STATION = load_station(ROOT / "simulators/demo-station.yaml")
 SIMULATOR = load_simulator(ROOT / "simulators/demo-simulator.yaml")
 PAGES = {each.name: load_page(ROOT / each.page) for each in STATION.instruments}

@@ -9,6 +9,7 @@ from pathlib import Path
 from eolseq.bands.band import Outcome
 from eolseq.records.entries import Unlock
 from tests.bays_rig import SCAN, BaysRig
+from tests.rig import SHORT
 
 ALLOWED = SCAN + 0.005  # seconds
 OPENED, NEIGHBOUR = "bay-1", "bay-2"
@@ -28,7 +29,7 @@ class Came:
 
 def open_rig(folder: Path, hard_wired: bool) -> BaysRig:
     """Two bays whose contactors fall with the contacts by hard wire, or not."""
-    rig = BaysRig(folder, 2).open()
+    rig = BaysRig(folder, 2, sequence=SHORT).open()
     for bay in rig.hall.bays.values():
         bay.guard.settings = dataclasses.replace(bay.guard.settings, hard_wired=hard_wired)
     return rig

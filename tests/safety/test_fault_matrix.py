@@ -20,7 +20,7 @@ from eolseq.engine.run import UnitRun
 from eolseq.guard.inputs import Reason
 from eolseq.guard.opening import Power
 from eolseq.records.audit import audit
-from tests.rig import SCAN, Rig
+from tests.rig import SCAN, SHORT, Rig
 
 SOURCES = ("continuity", "withstand", "power")
 
@@ -209,7 +209,7 @@ def test_the_number_of_cases() -> None:
 @pytest.mark.parametrize(("moment", "fault"), CASES, ids=[f"{m} / {f}" for m, f in CASES])
 @pytest.mark.usefixtures("breakable")
 def test_state_and_fault(quick_path: Path, moment: str, fault: str) -> None:
-    with Rig(quick_path) as rig:
+    with Rig(quick_path, sequence=SHORT) as rig:
         result, at, was_on = run_with(rig, moment, fault)
         assert at is not None, "the moment did not come"
         if "rising" in moment or "holding" in moment or ("motor" in moment and "dead" not in moment):
