@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -147,8 +147,24 @@ def _misfits(station: Any, pages: Mapping[str, Any], path: Path) -> list[Mistake
     from eolseq.station.bays import misfits
     from eolseq.station.places import place_at
 
-    return [Mistake(place_at(path, each.at), each.what.rstrip("."))
-            for each in misfits(station, {name: page.role for name, page in pages.items()})]
+    return [*(Mistake(place_at(path, each.at), each.what.rstrip("."))
+              for each in misfits(station, {name: page.role for name, page in pages.items()})),
+            *_not_simulated(station, path)]
+
+
+def _not_simulated(station: Any, path: Path) -> Iterator[Mistake]:
+    """The instruments of a simulated station that its simulator file has not got; such a station would not start."""
+    if not station.simulated:
+        return
+    from eolseq.shipped import find
+    from eolseq.simulation.file import load_simulator
+    from eolseq.station.places import place_at
+
+    has = {each.name for each in load_simulator(find(Path(station.simulated), shipped=True)).instruments}
+    for each in station.instruments:
+        if each.name not in has:
+            yield Mistake(place_at(path, ("instruments", each.name)), f"{station.simulated} simulates no {each.name}",
+                          "an instrument of the simulator file, or one more there")
 
 
 def _load_page(path: Path) -> object:
@@ -222,10 +238,13 @@ def _bands(checked: Checked, facts: tuple[Any, Mapping[str, Any]] | None) -> tup
 
 
 def _words(checked: Checked) -> list[str]:
-    said = [str(each) for each in checked.mistakes] + [str(each) for each in checked.findings]
+    """What was found; what has to be put right comes last, where a terminal still shows it."""
+    from eolseq.sequence.finding import ERROR, NOTE, WARNING
+
+    said = _sequence_words(checked.sequence) if checked.sequence is not None else []
     said += [f"{checked.path}: note: {each}" for each in checked.not_shown]
-    if checked.sequence is not None:
-        said += _sequence_words(checked.sequence)
+    said += [str(each) for severity in (NOTE, WARNING, ERROR) for each in checked.findings if each.severity == severity]
+    said += [str(each) for each in checked.mistakes]
     kind = f", a {checked.kind}" if checked.kind else ""
     state = "in order" if checked.in_order else "NOT IN ORDER"
     return [*said, f"{checked.path}{kind}: {state}"]

@@ -11,6 +11,9 @@ from eolseq.quantity import nearest
 from eolseq.shape import Count, Field, Findings, Group, Item, ListOf, MapOf, Text
 
 MOST_BAYS = 8
+WORDS = frozenset({"end", "verify", "challenge", "sound", "destroyed", "found", "not-found", "out"})
+"""What means something else when it is typed or scanned in a shift, so that no bay may be called so."""
+
 _NAME = r"[a-z][a-z0-9-]{0,39}"
 
 CONNECTIONS = MapOf(Count(1, 9999), r"[A-Za-z][A-Za-z0-9-]{0,39}")
@@ -61,6 +64,9 @@ def check_bays(item: Item, findings: Findings) -> None:
         if bay["name"] in names:
             findings.add(bay.place_of("name"), f"two bays are named '{bay['name']}'", "each name once")
         names.add(bay["name"])
+        if several and bay["name"] in WORDS:
+            findings.add(bay.place_of("name"), f"'{bay['name']}' is a word of a shift, and a bay's name is its code",
+                         "another name, such as bay-1")
         _check_complete(item, bay, several, findings)
         _check_own(item, bay, taken, findings)
         check_channels(bay["connections"], findings)

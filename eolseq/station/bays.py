@@ -80,7 +80,7 @@ def misfits(station: Station, roles: Mapping[str, str]) -> list[Misfit]:
     found = [Misfit(f"{each.guard}, the guard of {each.name}, is a {roles.get(each.guard, 'thing unknown')}.",
                     ("bays", number, "guard"))
              for number, each in enumerate(station.places) if each.guard not in guards]
-    found += [Misfit(f"{name} is a guard unit of no bay.", ("instruments", name))
+    found += [Misfit(f"{name} is a guard unit of no bay. Name it at its bay, or take it out.", ("instruments", name))
               for name in sorted(guards - {e.guard for e in station.places})]
     own = {name for each in station.places for name in each.own}
     shared = [name for name in roles if name not in own and name not in guards]
@@ -88,10 +88,19 @@ def misfits(station: Station, roles: Mapping[str, str]) -> list[Misfit]:
     for number, each in enumerate(station.places):
         found += _doubles({name: ("bays", number, "instruments", i) for i, name in enumerate(each.own)}, roles,
                           f"at {each.name}")
-    found += [Misfit(f"{name}, a residual meter, is shared; dead is proved at each bay by a meter of its own.",
+    found += [Misfit(f"{name}, a residual meter, is shared; dead is proved at each bay by a meter of its "
+                     "own. List each under 'instruments' of its bay.",
                      ("instruments", name))
               for name in shared if roles[name] == "residual_meter" and len(station.places) > 1]
-    return found + _double_channels(station, roles)
+    return found + _without_discharge(station) + _double_channels(station, roles)
+
+
+def _without_discharge(station: Station) -> list[Misfit]:
+    """What is discharged at one bay is not left charged at another: bays test the same units."""
+    has = [place.name for place in station.places if "discharge" in place.connections]
+    return [Misfit(f"{each.name} has no 'discharge', and {has[0]} has one: a unit would stay charged there. Name its "
+                   "relay.", ("bays", number, "name"))
+            for number, each in enumerate(station.places) if has and each.name not in has]
 
 
 def _doubles(names: Mapping[str, tuple[str | int, ...]], roles: Mapping[str, str], where: str) -> list[Misfit]:
@@ -113,7 +122,8 @@ def _double_channels(station: Station, roles: Mapping[str, str]) -> list[Misfit]
         for name, channel in place.connections.items():
             first = seen.setdefault((unit, channel), place.name)
             if first != place.name:
-                found.append(Misfit(f"Channel {channel} ({name} of {place.name}) is one of {first} already.",
+                found.append(Misfit(f"Channel {channel} ({name} of {place.name}) is one of {first} already. A relay leads to one "
+                                    "bay; give this one a channel of its own.",
                                     ("bays", number, "connections", name)))
     return found
 

@@ -53,6 +53,7 @@ from eolseq.station.reference_fields import (
     check_references,
     read_references,
 )
+from eolseq.station.one_place import check_one_place
 from eolseq.station.plant_fields import ZONE, check_plant, read_plant
 from eolseq.station.plant_time import UTC_TIME, PlantTime
 from eolseq.station.shift_fields import SHIFT, ShiftRules, check_shift, read_shift
@@ -273,6 +274,7 @@ def _check(item: Item, findings: Findings) -> None:
         findings.add(guard.place_of("scan"), f"scan {guard['scan']} is too slow for the freshness",
                      f"at most half of {guard['freshness']}")
     check_bays(item, findings)
+    check_one_place(item, findings)
     check_labels(item, findings)
     check_earlier(item, findings)
     check_shift(item, findings)

@@ -87,3 +87,13 @@ def test_every_bay_needs_the_relays_of_the_known_loads(tmp_path: Path, capsys: p
     for line in lines:
         at = path.read_text(encoding="utf-8").splitlines()[int(line.partition(str(path))[2].split(":")[1]) - 1]
         assert at.strip().startswith("connections:")
+
+
+def test_a_simulator_that_lacks_an_instrument_is_told_before_anything_is_started(tmp_path: Path,
+                                                                               capsys: pytest.CaptureFixture[str]) -> None:
+    text = STATION.read_text(encoding="utf-8").replace("four-bays-simulator", "demo-simulator")
+    path = tmp_path / "station.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert main(["check", str(path)]) == 2
+    told = capsys.readouterr().out
+    assert "simulators/demo-simulator.yaml simulates no residual-1" in told and "simulates no withstand" not in told

@@ -86,7 +86,7 @@ def test_a_lock_is_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> Non
 
 def test_a_real_station_that_another_program_works_on_is_left_alone(folder: Path,
                                                                      capsys: pytest.CaptureFixture[str]) -> None:
-    text = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",', DEMO)
+    text = re.sub(r"(\n  ([a-z]+): +\{page: [^,]+,)", r'\1 address: "TCPIP0::\2.invalid::5025::SOCKET",', DEMO)
     Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", ""), "utf-8")
     with signing.open_log(load_station(Path("bench.yaml"))):
         assert main(["instruments", "--station", "bench.yaml"]) == 3

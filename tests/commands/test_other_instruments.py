@@ -6,6 +6,7 @@ All instruments, units and numbers are invented demo data.
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -48,8 +49,9 @@ PORTS = {
 def real_station(folder: Path, beside: str) -> Path:
     """The demo station as a real one, with more said of its continuity tester."""
     text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
-    text = text.replace("simulated: simulators/demo-simulator.yaml\n", "").replace("{page:", '{address: "TCPIP::h::1::SOCKET", page:')
-    text = text.replace('{address: "TCPIP::h::1::SOCKET", page: drivers/ct-30.yaml', f"{{{beside}, page: drivers/ct-30.yaml")
+    text = text.replace("simulated: simulators/demo-simulator.yaml\n", "")
+    text = text.replace("{page: drivers/ct-30.yaml", f"{{{beside}, page: drivers/ct-30.yaml")
+    text = re.sub(r"(\n  ([a-z]+): +\{)(?=page:)", r'\1address: "TCPIP::\2::1::SOCKET", ', text)
     path = folder / "bench.yaml"
     path.write_text(text, "utf-8")
     return path

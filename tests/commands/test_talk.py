@@ -37,7 +37,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 def real_station() -> str:
     """A station file with addresses where nobody is, and enrolled people."""
-    text = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",',
+    text = re.sub(r"(\n  ([a-z]+): +\{page: [^,]+,)", r'\1 address: "TCPIP0::\2.invalid::5025::SOCKET",',
                   DEMO.read_text("utf-8"))
     Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", ""), "utf-8")
     return "bench.yaml"

@@ -27,7 +27,7 @@ def enrolled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A real station's file, with keys enrolled; its instruments are not there, and are not needed."""
     folder = tmp_path_factory.mktemp("enrolled")
     text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
-    text = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",', text)
+    text = re.sub(r"(\n  ([a-z]+): +\{page: [^,]+,)", r'\1 address: "TCPIP0::\2.invalid::5025::SOCKET",', text)
     (folder / "bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", ""), "utf-8")
     with pytest.MonkeyPatch.context() as here:
         here.chdir(folder)

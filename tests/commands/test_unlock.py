@@ -24,7 +24,7 @@ def station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     """A real station's file, with keys enrolled; its instruments are not there."""
     monkeypatch.chdir(tmp_path)
     text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
-    text = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",', text)
+    text = re.sub(r"(\n  ([a-z]+): +\{page: [^,]+,)", r'\1 address: "TCPIP0::\2.invalid::5025::SOCKET",', text)
     Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", ""), "utf-8")
     make("q-1", "e-1", "m-1")
     assert with_passphrase("keys", "enrol", *(f"keys/{name}.pem.pub" for name in ("q-1", "e-1", "m-1")), "--station",

@@ -87,7 +87,7 @@ def test_wrong_use(station: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert verify(station) == 2
     assert verify(station, "nothing") == 2
     assert verify(station, "withstand", "--all") == 2
-    text = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",',
+    text = re.sub(r"(\n  ([a-z]+): +\{page: [^,]+,)", r'\1 address: "TCPIP0::\2.invalid::5025::SOCKET",',
                   Path(station).read_text("utf-8")).replace("simulated: simulators/demo-simulator.yaml\n", "")
     Path("real.yaml").write_text(text, "utf-8")
     capsys.readouterr()

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import pytest
 
 from eolseq.errors import FileMistakes
+from eolseq.line.scans import COMMANDS
 from eolseq.simulation.file import load_simulator
+from eolseq.station.bay_fields import WORDS
 from eolseq.station.bays import members, misfits, routes
 from eolseq.station.file import load_station
 from tests.bays_rig import PAGES, STATION
@@ -33,6 +36,8 @@ WRONG = {
     "a zero for all bays": ("\nguard:\n", "\nzeros:\n  jig: {shorting_piece: S-1, unit_connected: no, taken: 2026-01-01, "
                             "good_until: 2099-12-31, at_least: 1 mohm, at_most: 90 mohm, points: {rear-panel: 40 mohm}}\n"
                             "\nguard:\n", "'zeros' beside several bays"),
+    "a word of a shift": ("name: bay-2", "name: end", "'end' is a word of a shift"),
+    "a copied line": ("serial: SIM-1202", "serial: SIM-1102", "residual-2 has the page and the serial number of residual-1"),
     "no bay": (TEXT[TEXT.index("bays:"):TEXT.index("\ninstruments:")], "bays: []\n", "a list of 0"),
 }
 
@@ -99,6 +104,8 @@ MISFITS = {
     "a guard of no bay": (changed(1, guard="residual-2", own=()), "guard-2 is a guard unit of no bay"),
     "two of one role at a bay": (changed(1, own=("residual-2", "airflow-2", "airflow-1")), "are both a airflow_meter"),
     "a channel of two bays": (changed(1, connections=STATION.places[0].connections), "is one of bay-1 already"),
+    "no discharge at a bay": (changed(1, connections={name: channel for name, channel in STATION.places[1].connections.items()
+                                                      if name != "discharge"}), "bay-2 has no 'discharge', and bay-1 has one"),
 }
 
 
@@ -106,6 +113,25 @@ MISFITS = {
 def test_bays_that_do_not_fit_their_instruments(name: str) -> None:
     station, told = MISFITS[name]
     assert any(told in each.what for each in misfits(station, ROLES)), misfits(station, ROLES)  # type: ignore[arg-type]
+
+
+def test_no_bay_is_called_what_means_something_else_in_a_shift() -> None:
+    assert frozenset(COMMANDS) == WORDS
+
+
+def test_two_instruments_are_not_at_one_address_but_may_be_devices_of_one_line(tmp_path: Path) -> None:
+    def station(device: int) -> str:
+        text = TEXT.replace("simulated: simulators/four-bays-simulator.yaml\n", "")
+        text = re.sub(r"(\n  ([a-z0-9-]+): +\{)(?=page:)", r'\1address: "TCPIP::\2::1::SOCKET", ', text)
+        assert "TCPIP::airflow-2::1" in text
+        return text.replace('"TCPIP::airflow-2::1::SOCKET"', f'"tcpip::airflow-1::1::socket", device: {device}')
+
+    path = tmp_path / "station.yaml"
+    path.write_text(station(1), encoding="utf-8")
+    with pytest.raises(FileMistakes, match="airflow-2 has the address of airflow-1, expected an address of its own"):
+        load_station(path)
+    path.write_text(station(2), encoding="utf-8")
+    assert load_station(path).instruments[-1].device in (1, 2)
 
 
 def test_the_shipped_stations_fit() -> None:

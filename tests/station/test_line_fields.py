@@ -15,7 +15,7 @@ from eolseq.station.line_fields import PeopleRules, ReworkRules
 from tests.rig import ROOT
 
 DEMO = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
-REAL = re.sub(r"(\n  [a-z]+: +\{page: [^,]+,)", r'\1 address: "TCPIP0::192.0.2.1::5025::SOCKET",',
+REAL = re.sub(r"(\n  ([a-z]+): +\{page: [^,]+,)", r'\1 address: "TCPIP0::\2.invalid::5025::SOCKET",',
               DEMO).replace("simulated: simulators/demo-simulator.yaml\n", "")
 
 
