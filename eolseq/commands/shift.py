@@ -219,7 +219,7 @@ def tell_page(tell: Callable[[Any], None], sentence: str) -> None:
     """What came of the page that the shift before owed."""
     from eolseq.line.shift_events import Note
 
-    tell(Note("PAGE", sentence))
+    tell(Note("PAGE", sentence, "It is for the lead."))
 
 
 def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:
