@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import Refused
-from eolseq.records.approvals import DRIVER_PAGE, SEQUENCE, STATION_FILE, Standing
+from eolseq.records.approvals import DRIVER_PAGE, SEQUENCE, STATION_FILE
+from eolseq.records.judged import standing_of
 from eolseq.sequence.approval import Subject, approved
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ class ApprovalGate:
         if station.simulated:
             return
         try:
-            standing = Standing(log.documents)
+            standing = standing_of(log)
             for subject in (station_subject(station), *(page_subject(page) for page in _once(pages))):
                 approved(subject, standing, today)
             if not trial:
@@ -53,7 +54,7 @@ class FilesGate:
         if station.simulated:
             return
         try:
-            standing = Standing(log.documents)
+            standing = standing_of(log)
             for subject in (station_subject(station), *(page_subject(page) for page in _once(pages))):
                 approved(subject, standing, today)
         except Refused as error:

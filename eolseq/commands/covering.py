@@ -7,15 +7,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from eolseq.verification.standing import Covering, Past, Present, Since, history
+from eolseq.verification.standing import Covering, Past, Present, Since
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Mapping
 
-    from eolseq.records.approvals import Standing
     from eolseq.records.log import Log
     from eolseq.records.reader import Records
-    from eolseq.records.runs import Carried
     from eolseq.sequence.model import Sequence
     from eolseq.station.checks import Challenges
     from eolseq.station.file import Station
@@ -112,11 +110,11 @@ def _at_bay(do: str, bay: str) -> str:
 
 def since_of(log: Log | Records, name: str, bay: str = "") -> Since:
     """What the log tells of a bay since one of its entries."""
+    from eolseq.commands.taken_in import checks_in
     from eolseq.records.tail import newest_first
     from eolseq.verification.changeover import LOOKED_AT, begun_with, fixture_changed, other_sequence
-    from eolseq.verification.fixtures import told_of
 
-    told = told_of(each for each in log.documents if not bay or each.payload.get("bay") in (None, bay))
+    told = tuple(each for each in checks_in(log, simulated=True).told if not bay or each.bay in (None, bay))
     return Since(lambda index: fixture_changed(told, index),
                  lambda index: other_sequence(newest_first(log.path, log.origin, LOOKED_AT), name, index, bay),
                  lambda index: log.first_unit_since(index, bay),
@@ -127,43 +125,14 @@ def since_of(log: Log | Records, name: str, bay: str = "") -> Since:
 
 
 def history_of(log: Log | Records, *, simulated: bool) -> tuple[Past, ...]:
-    """The checks that the log tells of; on a real station a verification counts by its signature of maintenance."""
-    return history(log.documents, trusted_in(log, simulated=simulated))
+    """The checks that can still count; on a real station a verification counts by its signature of maintenance."""
+    from eolseq.commands.taken_in import checks_in
+
+    return checks_in(log, simulated=simulated).newest
 
 
 def told_in(log: Log | Records, *, simulated: bool) -> tuple[Told, ...]:
     """What the log tells of fixtures; on a real station what is in order counts by its signature of maintenance."""
-    from eolseq.verification.fixtures import told_of
+    from eolseq.commands.taken_in import checks_in
 
-    trusted = trusted_in(log, simulated=simulated)
-    return told_of(each for each in log.documents if each.kind == "fixture" and (
-        each.payload["what"] == "mounted" or each.payload["outcome"] != "pass" or trusted(each.index)))
-
-
-def trusted_in(log: Log | Records, *, simulated: bool) -> Callable[[int], bool]:
-    """Says of an entry's index whether its check counts; on a real station by a signature that holds to this day."""
-    if simulated:
-        return lambda index: True
-    documents = log.documents
-    return _judged(log.origin, documents[-1].leaf, _Unhashed(documents)).holds
-
-
-class _Unhashed:
-    """Documents whose last line's hash stands for them all, since that line carries the root over those before."""
-
-    def __init__(self, documents: Iterable[Carried]) -> None:
-        self.documents = documents
-
-    def __hash__(self) -> int:
-        return 0
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Unhashed)
-
-
-@lru_cache(2)
-def _judged(_: str, __: bytes, documents: _Unhashed) -> Standing:
-    """Who signed what, judged once for several gates of a unit: a signature takes some 0.1 ms, and there are many."""
-    from eolseq.records.approvals import Standing
-
-    return Standing(documents.documents)
+    return checks_in(log, simulated=simulated).counted

@@ -26,11 +26,11 @@ class PersonGate:
     def __call__(self, operator: str) -> None:
         """Raise Refused unless the operator is on the list for this sequence and need not wait for anybody."""
         from eolseq.line.people import listed_people, refusal_of, supervisors
-        from eolseq.records.approvals import Standing
         from eolseq.records.entries import Remark
+        from eolseq.records.judged import standing_of
 
         try:
-            documents = Standing(self._log.documents)
+            documents = standing_of(self._log)
         except NotGenuine as error:
             raise Refused(f"The list of people cannot be trusted: {error.what}", error.do) from error
         people = listed_people(self._station.people, documents, simulated=bool(self._station.simulated))

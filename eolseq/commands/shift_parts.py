@@ -28,7 +28,7 @@ from eolseq.line.label import PrintedLabel
 from eolseq.line.people import listed_people, refusal_of
 from eolseq.line.release_contact import release_contact
 from eolseq.line.shift_events import Note, ShortCaution
-from eolseq.records.approvals import Standing
+from eolseq.records.judged import standing_of
 from eolseq.records.log import Log
 from eolseq.sequence.model import Sequence
 from eolseq.station.checks import Demand
@@ -127,7 +127,7 @@ class AtStation:
         rules, simulated = self._opened.station.people, bool(self._opened.station.simulated)
         if not rules.needed:
             return
-        people = listed_people(rules, Standing(self.log.documents), simulated=simulated)
+        people = listed_people(rules, standing_of(self.log), simulated=simulated)
         alone = {name: replace(each, trainee=False) for name, each in people.items()}
         today = self.clock.now().date()
         refusals = [refusal_of(person, (), each.name, today, alone) for each in self.sequences]

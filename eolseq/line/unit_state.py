@@ -16,9 +16,9 @@
     state.may_run     whether it may be tested; if not, ``state.refusal`` says why and what to do
     state.sentence    one sentence for people
 
-Pure but for what it asks of the log, which keeps runs and such entries by serial: a few microseconds a unit, however
-long the log is. A trial never passes a unit; one that does not pass speaks against it as any other run. A unit under a
-reserved serial never passes.
+Pure but for what it asks of the log, which finds runs and such entries by serial: some tens of microseconds a unit,
+however long the log is. A trial never passes a unit; one that does not pass speaks against it as any other run. A unit
+under a reserved serial never passes.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from typing import Protocol
 
 from eolseq.errors import Refused
 from eolseq.quantity import counted
-from eolseq.records.approvals import Standing as Documents
+from eolseq.records.judged import standing_of
 from eolseq.records.runs import AboutUnit, Carried, Run
 from eolseq.serials import reserved
 from eolseq.station.line_fields import NO_REWORK, ReworkRules
@@ -122,8 +122,7 @@ def _trust(log: UnitLog) -> Callable[[int], bool]:
     """Whether the lead's or quality's word in an entry counts; made once for all entries of a unit."""
     if log.simulated:
         return lambda _: True
-    documents = Documents(log.documents)
-    return documents.holds
+    return standing_of(log).holds
 
 
 def unit_state(serial: str, runs: Sequence[Run], about: Iterable[AboutUnit], rules: ReworkRules,

@@ -23,7 +23,7 @@ class CarriedEntries(Sequence[Carried]):
         return self._count
 
     def __iter__(self) -> Iterator[Carried]:
-        return map(self._entry, self._kept.pages(f"{_ASKED} number <= ?", 0, self._count))
+        return self._between(0, self._count)
 
     @overload
     def __getitem__(self, at: int) -> Carried: ...
@@ -32,9 +32,13 @@ class CarriedEntries(Sequence[Carried]):
 
     def __getitem__(self, at: int | slice) -> Carried | Sequence[Carried]:
         if isinstance(at, slice):
-            return [self[each] for each in range(*at.indices(self._count))]
+            start, stop, step = at.indices(self._count)
+            return list(self._between(start, stop))[::step] if step > 0 else list(self)[at]
         number = range(1, self._count + 1)[at]
         return self._entry(self._kept.ask(f"{_ASKED} number = ?", (number,))[0])
+
+    def _between(self, start: int, stop: int) -> Iterator[Carried]:
+        return map(self._entry, self._kept.pages(f"{_ASKED} number <= ?", start, stop))
 
     def _entry(self, row: Row) -> Carried:
         _, index, leaf, kind, place, size = row

@@ -127,13 +127,6 @@ class Present:
         return self.units_since(index, bay) if bay else self.units_since(index)
 
 
-def history(documents: Iterable[Any], trusted: Callable[[int], bool]) -> tuple[Past, ...]:
-    """The verifications and challenges among a log's documents, oldest first."""
-    return tuple(Past(each.index, each.kind, datetime.fromisoformat(each.payload["time"]), each.payload,
-                      each.kind == "challenge" or trusted(each.index))
-                 for each in documents if each.kind in ("verification", "challenge"))
-
-
 def reasons(present: Present, past: Iterable[Past], *, trial: bool = False) -> list[Reason]:
     """Every reason not to test a unit now. A trial, which releases nothing, needs no checks made in time."""
     checks = tuple(past)
