@@ -80,6 +80,17 @@ def test_no_question_looks_behind_the_newest_checks(told: list[dict[str, Any]], 
         assert reasons_about(now, instrument, kept) == reasons_about(now, instrument, every)
 
 
+def test_a_pass_that_a_miss_followed_still_counts_for_what_bays_share() -> None:
+    told = [{"kind": "challenge", "outcome": outcome, "bay": bay, "name": SEQUENCES[0], "digest": "sequence-1", "run": None,
+             "trusted": True, "hours": 11} for bay, outcome in (("bay-1", "pass"), ("bay-2", "pass"), ("bay-2", "fail"))]
+    newest = Newest()
+    for entry, trusted in entries(told):
+        newest.take(entry, trusted=trusted)
+    now = present(bay="bay-1", sharing=("bay-1", "bay-2"), units_since=lambda index, bay="": 0 if bay else 30 - index,
+                  checks=Checks(Demand("never"), Demand("day", 29), (360,)))
+    assert [each.what[-10:] for each in challenge_reasons(now, newest.all())[1]] == ["(entry 1)."]
+
+
 def test_a_year_of_checks_keeps_no_more_than_a_day_of_them() -> None:
     newest = Newest()
     day: list[dict[str, Any]] = [
