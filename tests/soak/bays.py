@@ -1,7 +1,8 @@
 """A soak at several bays of one station: units side by side, one scanner, kills in the middle of all of it.
 
 The people scan a bay's code and then the unit's, each bay at its own pace; the books are the same as at one bay, but that
-this station prints no labels and asks for no rework.
+this station prints no labels and asks for no rework. Instruments of a bay and shared ones become faulty under a test;
+maintenance puts them right between two lives, but sometimes leaves a bay's own one as it is, and that bay is out of use.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from eolseq.errors import EolseqError, RecordFault
 from eolseq.line.scans import read_scan
 from eolseq.line.shift_events import Note, Situation, Stands, UnitOver
 from eolseq.records.audit import audit
+from eolseq.records.entries import Unlock
+from eolseq.records.log import Log
 from eolseq.simulation.file import build
 from eolseq.station.open import open_station
 from tests.bays_rig import PAGES, SCAN, of_bays
@@ -30,12 +33,15 @@ from tests.rig import SEQUENCE
 from tests.shift_rig import MORNING
 from tests.soak.books import Books, Entry
 from tests.soak.life import LONGEST, Stuck
-from tests.soak.plan import Mishap, Visit
+from tests.soak.plan import FALSE, Mishap, Visit
 from tests.soak.plant import Disk, Killed, PlantClock, Process, dead_to_the_bench, order_of
 from tests.soak.watch import Watch
 
 AT_THE_SCANNER = 0.4  # seconds between a bay's code and the unit's
-PLACES = (Situation.WAITING, Situation.PLATE, Situation.SIGN_IN, Situation.CAUTIONS)
+PLACES = (Situation.WAITING, Situation.PLATE, Situation.SIGN_IN, Situation.CAUTIONS, Situation.LOCKED,
+          Situation.OUT_OF_USE)
+LEFT = 0.3      # of the lives after a fault: maintenance has no part for a bay's own instrument
+KINDS = ("kill",) * 4 + ("torn",) * 2 + ("guard",) * 2 + ("stop",) * 2 + ("fault",) * 5 + ("mains", "full")
 
 
 class Hall:
@@ -43,12 +49,16 @@ class Hall:
 
     def __init__(self, folder: Path, seed: int, bays: int, units: int) -> None:
         station, simulator = of_bays(bays)
+        self.own = [name for each in station.places for name in (each.guard, *each.own)]
         self.station = dataclasses.replace(station, records=str(folder / "records"), key=str(folder / "keys/station.pem"),
                                            guard=dataclasses.replace(station.guard, scan=SCAN))
         self.world: Any = build(simulator, now=0.0)
         self.random = Random(seed)
         self.books = Books(folder / "records" / "log.jsonl", line=False)
         defects = sorted(simulator.defects_of("DH6-00000001"))
+        self.faults = sorted((name, fault) for name, fault in _faults(self.world) if fault not in FALSE)
+        self.faulty: set[str] = set()  # instruments, in this life
+        self.out: Counter[str] = Counter()  # lives that a bay was out of use
         self.todo = deque(self._visit(number, defects) for number in range(1, units + 1))
         self.ends: Counter[str] = Counter()
         self.watch = Watch()
@@ -58,8 +68,9 @@ class Hall:
         random, serial = self.random, f"DH6-{number:08d}"
         drawn, mishap = random.random(), None
         if drawn < 0.14:
-            kind = random.choice(("kill", "kill", "torn", "guard", "stop"))
-            mishap = Mishap(kind, random.uniform(0.0, 30.0), random.randrange(1, 40))
+            kind, after, number = random.choice(KINDS), random.uniform(0.0, 30.0), random.randrange(1, 40)
+            instrument, name = random.choice(self.faults) if kind == "fault" else ("", "")
+            mishap = Mishap(kind, after, number, instrument, name)
         if random.random() < 0.25:
             return Visit(serial, random.choice(defects), False, mishap)
         return Visit(serial, None, True, mishap)
@@ -79,7 +90,8 @@ class Hall:
         """The figures for people."""
         books = self.books
         return [f"{len(self.station.bays)} bays, {books.scans} scans in {self.seconds:.0f} s of plant time; lives of the "
-                f"program ended: {dict(self.ends)}", f"outcomes: {dict(books.outcomes)}",
+                f"program ended: {dict(self.ends)}; bays out of use in so many of them: {dict(self.out)}",
+                f"outcomes: {dict(books.outcomes)}", f"mishaps: {dict(books.mishaps)}",
                 f"log: {books.size} entries, {books.debris} torn lines; surprises: {len(books.surprises)}",
                 self.watch.told(),
                 *books.surprises[:40]]
@@ -88,16 +100,39 @@ class Hall:
         life = HallLife(self)
         end = life.run()
         self.watch.ended(life.clock)
-        self.ends[end] += 1
-        if end not in ("killed", "ended"):
+        self.ends[end if end in ("killed", "ended") else "record fault"] += 1
+        self.out.update(name for name, each in life.stands.items() if each.situation is Situation.OUT_OF_USE)
+        if end not in ("killed", "ended") and not life.disk.full:
             raise Stuck(f"a life at several bays: {end}")
-        self.books.settle(killed=end == "killed")
+        self.books.settle(killed=end != "ended")
+        for each in (self.world, *self.world.bays.values()):
+            each.changes.clear()
         cut = [visit for visit, _ in life.at.values()]
         self.todo.extendleft(dataclasses.replace(visit, mishap=None) for visit in cut)
         self.seconds = life.clock.monotonic() + self.random.uniform(5.0, 200.0)
         self.world.tick(self.seconds)
+        self._serviced(end)
+
+    def _serviced(self, end: str) -> None:
+        """Between two lives: instruments put right, all or all but one of a bay's own; the station unlocked."""
         for name in self.station.bays:
-            self.world.obey({"bay": name, "stop": False})
+            self.world.obey({"bay": name, "clear_faults": True, "stop": False})
+        faulty, self.faulty = self.faulty, set()
+        own = [each for each in self.own if each in faulty]
+        if own and self.random.random() < LEFT and self.todo:
+            self.fault("silent", own[0])
+        if end == "ended" and self.books.kinds["lock"] != self.books.kinds["unlock"]:
+            with Log.open(Path(self.station.records), origin_name=self.station.origin, key_path=Path(self.station.key),
+                          role="simulated station", clock=PlantClock(MORNING, self.seconds)) as log:
+                if log.locked() is not None:
+                    log.append(Unlock(by="m-01", reason="what was at fault was put right"))
+                    log.checkpoint()
+                    self.ends["unlocked"] += 1
+
+    def fault(self, name: str, instrument: str) -> None:
+        """An instrument becomes faulty."""
+        self.faulty.add(instrument)
+        self.world.set_fault(name, instrument)
 
 
 class HallLife:
@@ -110,6 +145,7 @@ class HallLife:
         self.clock = PlantClock(MORNING, hall.seconds)
         self.at: dict[str, tuple[Visit, Entry]] = {}
         self.stands: dict[str, Stands] = {}
+        self.wrong: Mishap | None = None  # what is wrong at more than one bay, from when it came on
         self.plate: dict[str, str] = {}
         self.home: set[str] = set()
         self._turns: Counter[str] = Counter()
@@ -186,11 +222,17 @@ class HallLife:
             visit, entry = self.at.pop(bay)
             self.plate[bay] = visit.serial
             self.hall.books.told(entry, str(event.outcome), event.sentence, False)
+            if event.outcome == "fault":
+                self.home.update(self.hall.station.bays)  # maintenance is called
             self.hall.world.obey({"bay": bay, "stop": False})
         elif isinstance(event, Stands):
             self.stands[bay] = event
             self._soon(bay)
         elif isinstance(event, Note) and (not event.running or event.word == "WHICH BAY"):
+            if event.word == "REFUSED" and bay in self.at and self.stands[bay].situation is Situation.RUNNING:
+                visit, entry = self.at.pop(bay)
+                self.plate[bay] = visit.serial
+                self.hall.books.told(entry, "refused", event.sentence, False)
             self._soon(bay)
 
     def _soon(self, bay: str) -> None:
@@ -226,13 +268,16 @@ class HallLife:
             return f"PLATE DH-6 {self.plate[bay]}"
         if bay in self.at:
             return f"PLATE DH-6 {self.at[bay][0].serial}"
-        if not self.hall.todo:
+        if situation in (Situation.LOCKED, Situation.OUT_OF_USE) or not self.hall.todo:
             self.home.add(bay)
-            return "=end" if len(self.home) == len(self.hall.station.bays) else None
+        if bay in self.home:
+            return "=end" if len(self.home) == len(self.hall.station.bays) and not self.at else None
         visit = self.hall.todo.popleft()
         self.at[bay] = (visit, self.hall.books.scanned(visit))
         if visit.mishap is not None:
             self._prepare(bay, visit, visit.mishap)
+        elif self.wrong is not None:
+            self._suffers(bay)
         return f"PLATE DH-6 {visit.serial}"
 
     def _prepare(self, bay: str, visit: Visit, mishap: Mishap) -> None:
@@ -246,9 +291,28 @@ class HallLife:
                 self._kill_in = count(1 - mishap.number)
                 self.clock.probe = self._count_down
             elif bay in self.at and self.at[bay][0] is visit:
-                self.hall.world.tick(self.clock.monotonic())
-                self.hall.world.obey({"bay": bay, **({"open": "both"} if mishap.kind == "guard" else {"stop": True})})
+                self._at_its_moment(bay, mishap)
         self.clock.start("mishap", work)
+
+    def _at_its_moment(self, bay: str, mishap: Mishap) -> None:
+        self.hall.world.tick(self.clock.monotonic())
+        if mishap.kind in ("fault", "full"):
+            self.wrong = mishap
+            for other in list(self.at):
+                self._suffers(other)
+        if mishap.kind == "full":
+            self.disk.full = True
+        elif mishap.kind == "fault":
+            self.hall.fault(mishap.name, mishap.instrument)
+        else:
+            self.hall.world.obey({"bay": bay, **{"guard": {"open": "both"}, "stop": {"stop": True},
+                                                 "mains": {"power_fails": True}}[mishap.kind]})
+
+    def _suffers(self, bay: str) -> None:
+        """What is wrong at one bay may reach the unit at another: its instrument is shared, or the station locks."""
+        _, entry = self.at[bay]
+        if entry.visit.mishap is None or (self.wrong is not None and self.wrong.kind == "full"):
+            entry.visit = dataclasses.replace(entry.visit, mishap=self.wrong)
 
     def _count_down(self, _: int) -> None:
         if next(self._kill_in) >= 0:
@@ -259,3 +323,8 @@ class HallLife:
         self.clock.sleep(LONGEST)
         raise Stuck(str(self.stands))
 
+
+def _faults(world: Any) -> list[tuple[str, str]]:
+    """Every fault that each instrument of the hall can have."""
+    every = [*world._shared, *(each for bay in world.bays.values() for each in bay.own)]
+    return [(each.data.name, fault) for each in every for fault in each.all_faults()]

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 OFTEN = 8          # lives after each of which memory is looked at; later after every fifth
-BLOCKS = 10.0      # pieces of memory of Python that may stay behind of a scan; a unit in the books is about four
+BLOCKS = 25.0      # pieces of memory of Python that may stay behind of a scan: books about four, caches that fill some
 BYTES = 1500.0     # by which the resident memory may grow a scan; a unit in the books is about 300
 ENOUGH = 100       # scans from which on the pieces of memory tell something
 ENOUGH_BYTES = 1000  # scans from which on the resident memory does: it comes in steps of a megabyte
