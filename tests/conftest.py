@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,30 @@ from pathlib import Path
 import pytest
 
 _MEMORY = Path("/dev/shm")
+_ALONE = "real_time"
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are cores: tests over real lines mostly wait for a step's own time."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Only files that name the mark are read for the tests that run alone: to read all takes as long as a minute of them."""
+    is_test = collection_path.name.startswith("test_") and collection_path.suffix == ".py"
+    if is_test and config.getoption("markexpr") == _ALONE and _ALONE not in collection_path.read_text("utf-8"):
+        return True
+    return None
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """A test that got that mark from elsewhere would run nowhere."""
+    marked = {item.path for item in items if item.get_closest_marker(_ALONE)}
+    unnamed = [str(path) for path in marked if _ALONE not in path.read_text("utf-8")]
+    if unnamed:
+        raise pytest.UsageError(f"Write the mark {_ALONE} into {', '.join(unnamed)}.")
 
 
 @pytest.fixture

@@ -34,9 +34,9 @@ def run(folder: Path, sequence: Path, station: Path, *words: str) -> subprocess.
     return eolseq(folder, "run", str(sequence), "--unit", SERIAL, "--station", str(station), *words)
 
 
-def simulated(folder: Path) -> tuple[Path, Path]:
-    """A short sequence and a simulated station in a folder."""
-    return short_sequence(folder), bench_station(folder, None)
+def simulated(folder: Path, kind: str = "") -> tuple[Path, Path]:
+    """A short sequence, or only its steps of one kind, and a simulated station in a folder."""
+    return short_sequence(folder, kind), bench_station(folder, None)
 
 
 def entries(folder: Path) -> list[dict[str, Any]]:
@@ -191,7 +191,7 @@ def test_not_acknowledged_without_a_terminal(bench: Bench) -> None:
 
 
 def test_a_line_that_a_crash_tore_is_recovered_at_the_next_start(quick_path: Path) -> None:
-    files = simulated(quick_path)
+    files = simulated(quick_path, "ground_continuity")
     assert run(quick_path, *files, "--acknowledge", "tester").returncode == 0
     log = quick_path / "records/log.jsonl"
     whole = log.read_bytes()
@@ -206,7 +206,7 @@ def test_a_line_that_a_crash_tore_is_recovered_at_the_next_start(quick_path: Pat
 
 
 def test_a_line_that_was_acknowledged_and_is_cut_in_half_stops_the_station(quick_path: Path) -> None:
-    files = simulated(quick_path)
+    files = simulated(quick_path, "ground_continuity")
     assert run(quick_path, *files, "--acknowledge", "tester").returncode == 0
     log = quick_path / "records/log.jsonl"
     whole = log.read_bytes()

@@ -1,6 +1,7 @@
 """A few rows of the table of faults over real sockets and a real pseudo-terminal, put in after energise.
 
-The program, the simulated station and the clock are real here; what must come of each is what the table says.
+The program, the simulated station and the clock are real here; what must come of each is what the table says. How
+long voltage stays is held by tests that run alone.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from eolseq.records.audit import audit
 from tests.safety.fault_table import EARTH, FAN_METER, FAN_SOURCE, LOCKED, PASS, TABLE, WITHSTAND
 from tests.safety.real import TRIAL_PASSED, Bench, bench_at, short_sequence
 
-pytestmark = pytest.mark.real_time
+pytestmark = pytest.mark.real_lines
 
 PARTS = {EARTH: "continuity", WITHSTAND: "withstand", FAN_SOURCE: "power", FAN_METER: "power"}
 """Place -> the source whose output is on then; the continuity tester hangs on a serial line, the others on sockets."""
