@@ -59,11 +59,15 @@ class Why:
 
 @dataclass(frozen=True, slots=True)
 class LabelOutcome:
-    """What came of printing a label: ``printed`` or ``unknown``, a sentence with what to do, and the label itself."""
+    """What came of printing a label: ``printed`` or ``unknown``, a sentence with what to do, and the label itself.
+
+    ``trouble``: of what is unknown, without what to type at a shell; within a shift it is another word that is typed.
+    """
 
     state: str
     sentence: str
     printed: PrintedLabel
+    trouble: str = ""
 
     @property
     def sure(self) -> bool:
@@ -119,10 +123,10 @@ class Paper:
             said = self.printer.print(name, pdf)
         except PrintFailed as error:
             _fate(log, printed, "unknown", f"{self.printer.name}: {error}")
-            return LabelOutcome("unknown", f"The label may be missing: {error}. Look for it at the printer, and put "
-                                "that right. Then say what became of it and print copy "
+            trouble = f"The label may be missing: {error}. Look for it at the printer, and put that right."
+            return LabelOutcome("unknown", f"{trouble} Then say what became of it and print copy "
                                 f"{int(printed.label.copy) + 1}: eolseq label {printed.label.serial} --station S "
-                                "--copy --reason TEXT --by ID --old destroyed (or found, or not-found).", printed)
+                                "--copy --reason TEXT --by ID --old destroyed (or found, or not-found).", printed, trouble)
         _fate(log, printed, "printed", said or None)
         return LabelOutcome("printed", f"Label, copy {printed.label.copy}: {said}.", printed)
 

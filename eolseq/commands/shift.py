@@ -228,7 +228,8 @@ def turned_away(tell: Callable[[Any], None]) -> Callable[[Scan], None]:
 
     def say(scan: Scan) -> None:
         if scan.problem == "twice":
-            tell(Note("TWICE", f"{scan.text[:40]} was scanned twice. It counts once.", running=True))
+            code = f"{'=' if scan.typed else ''}{scan.text[:40]}"
+            tell(Note("TWICE", f"{code} came twice within a second. It counts once.", running=True))
         else:
             do = "Stop only with the red button."
             tell(Note("NOT NOW", f"'{scan.text[:24]}' has no effect: a test runs. {do}", running=True, do=do))

@@ -52,7 +52,7 @@ class LabelPapers:
         """Print a label; ``old`` is what became of the copy before, by whom. Refused, RecordFault."""
         why = Why("The copy before it was not read back on the unit.", by, old) if old else None
         done = self.paper.label(self.log, sequence, serial, why=why)
-        return Printed(done.sure, done.sentence, done.printed)
+        return Printed(done.sure, done.trouble or done.sentence, done.printed)
 
     def read_back(self, printed: PrintedLabel, by: str) -> None:
         """Write that the label was scanned on its unit."""

@@ -99,6 +99,9 @@ class AfterPass:
         elif scan.text in self._plates(pending):
             pending.want.discard(PLATE)
             note = Note("GOOD", f"The rating plate of {pending.serial} is right.") if pending.want else None
+        elif scan.text == pending.serial:
+            do = "Scan the rating plate on the unit itself."
+            note = Note("SCAN PLATE", f"That is the serial alone, as a label's bar code has it. {do}", do=do)
         else:
             do = "Set the unit that you scanned aside and find out where its label belongs."
             note = Note("WRONG CODE", f"This is not the rating plate of unit {pending.serial}, which passed. {do}",

@@ -140,7 +140,7 @@ def _instruments(busy: Busy | None, used: list[Page], width: int) -> list[Row]:
     free = ", ".join(clean(name) for name in busy.shared if name not in taken)
     if used and used[0].lines[1]:
         return page_rows(used[0], width)
-    none: Row = [(" instruments ", "inverse"), (fit(" none", width - 13), "bold")]
+    none: Row = [(" instruments ", "inverse"), (fit(" nobody has one", width - 13), "bold")]
     return [page_rows(used[0], width)[0] if used else none, [(fit(f" free         {free or 'none'}", width), "")]]
 
 

@@ -122,8 +122,8 @@ def _double_channels(station: Station, roles: Mapping[str, str]) -> list[Misfit]
         for name, channel in place.connections.items():
             first = seen.setdefault((unit, channel), place.name)
             if first != place.name:
-                found.append(Misfit(f"Channel {channel} ({name} of {place.name}) is one of {first} already. A relay leads to one "
-                                    "bay; give this one a channel of its own.",
+                found.append(Misfit(f"Channel {channel} ({name} of {place.name}) is one of {first} already. A relay "
+                                    "leads to one bay; give this one a channel of its own.",
                                     ("bays", number, "connections", name)))
     return found
 

@@ -87,7 +87,7 @@ ODD: dict[str, tuple[Situation, bytes, str]] = {
     "an over-long code": (Situation.WAITING, b"A" * 5000, "NO CODE"),
     "typed once": (Situation.WAITING, typed(GOOD), "TYPE AGAIN"),
     "an order without meaning": (Situation.WAITING, typed("destroyed"), "NOT NOW"),
-    "the serial in place of the plate": (Situation.LABEL, GOOD.encode(), "WRONG CODE"),
+    "the serial in place of the plate": (Situation.LABEL, GOOD.encode(), "SCAN PLATE"),
     "the label of nothing": (Situation.LABEL, b"EOLSEQ-LABEL-1 UNIT SIMULATED x/y 1 2 A 1 DH6-00000001 B", "WRONG LABEL"),
     "the plate of another unit": (Situation.LABEL, b"PLATE DH-6 DH6-00000009", "WRONG CODE"),
     "the next unit before the label": (Situation.LABEL, THIRD.encode(), "WRONG CODE"),
@@ -98,7 +98,7 @@ ODD: dict[str, tuple[Situation, bytes, str]] = {
 }
 
 
-QUIET = ("WHO ARE YOU?", "NOT YET", "SIGNED IN", "NO CODE", "TYPE AGAIN", "NOT NOW")
+QUIET = ("WHO ARE YOU?", "NOT YET", "SIGNED IN", "NO CODE", "TYPE AGAIN", "NOT NOW", "SCAN PLATE")
 """Words after which nobody has to be called."""
 
 
@@ -305,6 +305,8 @@ def test_a_label_that_may_be_missing_is_accounted_for_before_the_next_is_printed
         rig.run([GOOD], {Situation.LABEL_MISSING: [THIRD.encode(), typed(fate)]})
         assert Situation.LABEL_MISSING in rig.situations()
         assert "WRONG CODE" in rig.notes()
+        why = {each.why for each in rig.told if isinstance(each, Stands) and each.situation is Situation.LABEL_MISSING}
+        assert why == {"The label may be missing: lp says: out of paper. Look for it at the printer, and put that right."}
         assert [(each["event"], each["copy"]) for each in rig.entries("label")] == [
             ("print", 1), ("unknown", 1), (fate.replace("-", " "), 1), ("print", 2), ("printed", 2), ("read back", 2)]
         assert rig.entries("label")[2]["by"] == BADGE
