@@ -24,6 +24,12 @@ def whom_to_call(do: str, call: Mapping[str, str]) -> str:
     return do.replace(_CALL, f"{whom('maintenance', call).removesuffix('.')}.", 1)
 
 
+def turned_away_at(bay: str) -> Note:
+    """The word for any code at a bay out of use. What is inside it already may not be safe to touch."""
+    do = "Take a unit that is not in it yet to another bay."
+    return Note("OUT OF USE", f"Nothing is tested at {bay}. {do}", do=do)
+
+
 class OutOfUseBay:
     """The loop of a bay that was out of use as the shift began.
 
@@ -67,8 +73,7 @@ class OutOfUseBay:
             self._inbox.ended = "Ended with the shift of the other bays."
         else:
             self._tell(CodeTaken())
-            self._tell(Note("OUT OF USE", f"Nothing is tested at {self._out.bay}. Take the unit to another bay.",
-                            do="Take the unit to another bay."))
+            self._tell(turned_away_at(self._out.bay))
 
     def _stand(self, now: Stands) -> None:
         if now != self._told:

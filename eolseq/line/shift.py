@@ -19,7 +19,7 @@ from eolseq.line.after_pass import FATES, PLATE, AfterPass
 from eolseq.line.around import Around, Due, Tell
 from eolseq.line.crew import Hazard
 from eolseq.line.label_code import looks_like_code
-from eolseq.line.out_of_use import LOCKED
+from eolseq.line.out_of_use import LOCKED, turned_away_at
 from eolseq.line.scans import Inbox, Scan
 from eolseq.line.shift_events import CodeTaken, Note, ShiftBegins, Situation, SoundIs, Stands, Tick, UnitOver
 from eolseq.line.signing_in import Pages, SigningIn, Words
@@ -172,8 +172,7 @@ class Shift:
         self._words.note("LOCKED", f"This station tests nothing until it is unlocked. {do}", "maintenance", do)
 
     def _while_out_of_use(self, _: Scan) -> None:
-        do = "Take the unit to another bay."
-        self._words.note("OUT OF USE", f"Nothing is tested at {self._around.bay}. {do}", do=do)
+        self._tell(turned_away_at(self._around.bay))
 
     # -- units --------------------------------------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from eolseq.line.shift_events import Situation
 from eolseq.screen.frame import Row, columns, fit
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.words import clean
@@ -37,7 +38,10 @@ def pieces_of(view: ShiftView) -> list[Piece]:
         first = said.order and (own or not note.do)
         rest = Piece(note.word, note.why if own or not note.do else note.sentence)
         generic = own and view.over is None and not view.testing
-        found = [said, Piece("", do, not generic)] if first else found
+        if first and view.situation is Situation.OUT_OF_USE:  # what is out stays so, whatever was said of a unit
+            found.append(said)
+        elif first:
+            found = [said, Piece("", do, not generic)]
         found += [rest] if not first or (rest.text and rest.text != said.text) else []
     return found + ([Piece("", why)] if why else [])
 

@@ -19,7 +19,7 @@ from eolseq.instruments.roles import ROLES
 from eolseq.station.bay_fields import BayPlace
 from eolseq.station.file import Station
 
-BACK = "It is back in use at the next start, once everything of it answers."
+BACK = "Back in use at the next start, when it answers."
 LEAVE_ALONE = "Test nothing here. Keep its guard closed and touch nothing inside. Call maintenance."
 CALL = "Test nothing here. Call maintenance."
 NO_BAY = "Test at no bay. Keep the guard of {bay} closed and call maintenance."

@@ -19,7 +19,7 @@ from eolseq.bands.band import Outcome
 from eolseq.commands.bay_use import SILENT, UNSEEN
 from eolseq.commands.run import bay_of
 from eolseq.commands.shift_bays import BaysAtWork, look_back_at_bays
-from eolseq.engine.events import StepBegins
+from eolseq.engine.events import Live, StepBegins
 from eolseq.errors import StationFault
 from eolseq.guard.power import LockedRed
 from eolseq.line.scans import read_scan
@@ -274,25 +274,37 @@ def test_silent_between_two_units(quick_path: Path, bay: str, what: str) -> None
         assert rig.log.locked() is None and not rig.log.attempts(THEN[bay])
 
 
+@pytest.mark.parametrize("live", [False, True])
 @pytest.mark.parametrize("what", OWN)
-def test_silent_while_a_unit_is_tested(quick_path: Path, what: str) -> None:
-    """Where off or dead cannot be shown any more the station is locked, as ever; else the bay alone is out of use."""
+def test_silent_while_a_unit_is_tested(quick_path: Path, what: str, live: bool) -> None:
+    """Before its source is on the bay alone is out of use; while it is on, off and dead cannot be shown any more, and
+    the station is locked as ever. The airflow meter, which this sequence does not need, is missed by the next unit."""
     with BaysRig(quick_path) as rig:
         shift = Shifted(rig)
 
         def also(bay: str, event: Any) -> None:
-            if bay == "bay-1" and isinstance(event, StepBegins) and event.index == 4:
+            begins = isinstance(event, StepBegins) and event.index == 4
+            holds = isinstance(event, Live) and event.index == 4 and event.phase == "holding"
+            if bay == "bay-1" and (holds if live else begins):
                 rig.hall.set_fault("silent", f"{what}-1")
         shift.also = also
         shift.day("bay-1", *scanned("bay-1", 70.0), *scanned("bay-2", 1.0), (1.0, "bay-1"),
                   (1.0, plate(THEN["bay-1"])), (10.0, lambda: None))
-        if what == "airflow":  # this sequence does not need it: it is missed as the next unit comes
-            assert shift.outcomes("bay-1") == [Outcome.PASS] and rig.log.locked() is None
+        needed, lock = what != "airflow", rig.log.locked()
+        assert shift.outcomes("bay-1") == [Outcome.FAULT if needed else Outcome.PASS]
+        if needed and live:
+            assert lock is not None and "bay-1" in lock.reason
+            assert shift.situations("bay-1") >= {Situation.LOCKED} <= shift.situations("bay-2")
+            assert Outcome.PASS not in shift.outcomes("bay-2")
         else:
-            assert shift.outcomes("bay-1") == [Outcome.FAULT]
-        lock = rig.log.locked()
-        assert (lock is not None) or "telephone 411" in shift.out("bay-1").do
-        assert lock is None or shift.situations("bay-2") >= {Situation.LOCKED}
+            assert lock is None and "telephone 411" in shift.out("bay-1").do and not rig.desk.holders()
+            assert shift.outcomes("bay-2") == [Outcome.PASS] and not rig.log.attempts(THEN["bay-1"])
+    again = BaysRig(quick_path)  # a simulated station that asks for no checks frees itself as everything is proved off
+    again.hall.set_fault("silent", f"{what}-1")
+    with again:
+        assert sorted(again.opened.out) == ["bay-1"]
+        assert Shifted(again).run((1.0, "op-07"), (3.0, "op-07"), *scanned("bay-2", 3.0), (60.0, "=end")) \
+            .outcomes("bay-2") == [Outcome.PASS]
 
 
 # -- a bay out of use is looked at ---------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from eolseq.engine.arrows import KEEP_CLEAR
 from eolseq.engine.events import Instruction, RunBegins, SafetyState
 from eolseq.line.after_pass import ANOTHER
 from eolseq.line.bay_events import Busy
+from eolseq.line.out_of_use import turned_away_at, whom_to_call
 from eolseq.line.shift import NEXT_UNIT
 from eolseq.line.shift_events import Note, ShiftBegins, Situation, Stands, UnitOver
 from eolseq.screen.bays_draw import draw_bays
@@ -26,6 +27,8 @@ from eolseq.screen.bays_model import BaysView
 from eolseq.screen.frame import Row
 from eolseq.screen.pieces import paged
 from eolseq.screen.turn import SECONDS
+from eolseq.station.out_of_use import BACK, LEAVE_ALONE
+from eolseq.station.out_of_use import CALL as CALL_MAINTENANCE
 from tests.pictures import ROOT
 
 BAYS = ("bay-1", "bay-2", "bay-3", "bay-4")
@@ -158,6 +161,26 @@ def test_a_locked_station_says_what_to_do_and_at_length_why(safety: SafetyState)
     for what, _ in TABLE:
         view = view_of(Stands(Situation.LOCKED, do, "op-07", why=f"At bay-2: {what}"), safety=safety)
         wrong += readable(view, do, f"At bay-2: {what}")
+    assert not wrong, "\n".join(wrong)
+
+
+UNSEEN = SafetyState("waiting", False, None, None, None)
+
+
+@pytest.mark.parametrize("alone", [LEAVE_ALONE, CALL_MAINTENANCE])
+@pytest.mark.parametrize("safety", [DARK, UNSEEN], ids=["seen", "unseen"])
+def test_a_bay_out_of_use_says_what_to_do_and_at_length_why(safety: SafetyState, alone: str) -> None:
+    """Also after a fault that put it out of use, and when somebody scans a unit there all the same."""
+    do, wrong = whom_to_call(f"{alone} {BACK}", {"maintenance": "telephone 411"}), []
+    out = turned_away_at(BAY)
+    for what, then in TABLE:
+        stands = Stands(Situation.OUT_OF_USE, do, "op-07", why=f"guard-3: {what} {then}")
+        wrong += readable(view_of(stands, safety=safety), do, stands.why)
+        wrong += readable(view_of(stands, refused(what, then), safety=safety), do, what, CALL)
+        frame, foot = read(view_of(stands, refused(what, then), safety=safety))
+        wrong += [f"nowhere whole: {then}"] if plain(then) not in frame and plain(then) not in foot else []
+    frame, foot = read(view_of(stands, out, safety=safety))
+    assert plain(do) in frame and (plain(out.do) in frame or plain(out.do) in foot)
     assert not wrong, "\n".join(wrong)
 
 
