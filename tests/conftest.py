@@ -8,9 +8,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 _MEMORY = Path("/dev/shm")
 _ALONE = "real_time"
+
+settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("busy")  # a computer that does much else is slow, and a property holds all the same
 
 
 @pytest.hookimpl(optionalhook=True)
