@@ -34,6 +34,7 @@ TICK = 0.2  # s between two looks at the clock, the lock and whether the shift i
 
 NEXT_UNIT = "Open the guard, put the unit in and connect it. Then scan its rating plate."
 NEXT_AFTER = "Then scan the next unit."
+LAST_LABEL = "=end once more ends the shift without."
 LAST_CHECK = "Type =challenge now. =end once more ends the shift without; units are refused then until there was one."
 TYPED = "The serial was typed twice; no rating plate was scanned for this test."
 TYPED_BACK = "After the pass the rating plate was typed twice; it was not scanned."
@@ -55,7 +56,7 @@ class Shift:
         self._seen: SafetyState | None = None
         self._count = Count(around.clock, around.rules.takt, around.plant)
         self._sound = around.rules.sound
-        self._told_end = False  # that something is to be done before the end was said once
+        self._told_end: set[str] = set()  # what of all that is to be done before the end was said once
         self._handlers: dict[Situation, Callable[[Scan], None]] = {
             Situation.LOCKED: self._while_locked, Situation.OUT_OF_USE: self._while_out_of_use,
             Situation.SIGN_IN: self._people.badge,
@@ -156,9 +157,9 @@ class Shift:
 
     def _order(self, word: str) -> None:
         """What may be typed at any time between two tests."""
-        if word == "end" and not self._told_end and (due := self._around.before_end()):
-            self._told_end = True
-            self._words.note("NOT YET", f"{due} {LAST_CHECK}", do=LAST_CHECK)
+        if word == "end" and (owed := self._owed()) is not None:
+            self._told_end.add(owed[0])
+            self._words.note("NOT YET", f"{owed[1]} {owed[2]}", do=owed[2])
         elif word == "end":
             self._inbox.ended = f"Ended by {self._people.by or 'somebody who was not signed in'}."
         elif word == "sound":
@@ -166,6 +167,15 @@ class Shift:
             self._tell(SoundIs(self._sound))
         else:
             self._people.out()
+
+    def _owed(self) -> tuple[str, str, str] | None:
+        """What is to be done before the shift ends and was not said yet: a word for it, a sentence, and what to do."""
+        pending, label = self._after.pending, self._after.situation
+        if pending is not None and label is not None and "label" not in self._told_end:
+            return "label", f"Unit {pending.serial} passed and has not been let go.", f"{self._after.do()} {LAST_LABEL}"
+        if "challenge" not in self._told_end and (due := self._around.before_end()):
+            return "challenge", due, LAST_CHECK
+        return None
 
     def _while_locked(self, _: Scan) -> None:
         do = "End the shift (=end), then maintenance or quality: eolseq unlock."

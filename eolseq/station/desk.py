@@ -217,7 +217,7 @@ class Desk:
             holder = self._held.get(name)
             ahead = [each.bay for each in before if name in each.names]
             if holder is not None or ahead:
-                said.append(f"{name}, after {' and '.join([holder, *ahead] if holder else ahead)}")
+                said.append(f"{name}, after {_listed([holder, *ahead] if holder else ahead)}")
         return f"Waiting for {'; '.join(said)}. Keep the guard closed." if said else ""
 
     def _await(self, request: _Request, check: Callable[[], None]) -> None:
@@ -264,3 +264,8 @@ class Desk:
                 if self.on_return is not None:
                     self.on_return(name)
                 del self._held[name]
+
+
+def _listed(names: list[str]) -> str:
+    """Names as a sentence lists them."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

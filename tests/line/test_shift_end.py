@@ -9,7 +9,7 @@ from typing import Any
 
 from eolseq.line.shift_events import Situation, Stands
 from eolseq.station.checks import Checks, Demand
-from tests.shift_rig import MORNING, STATION, ShiftRig
+from tests.shift_rig import MORNING, STATION, ShiftRig, typed
 
 GOOD = "DH6-00000001"
 assert STATION.challenges is not None
@@ -54,3 +54,20 @@ def test_who_goes_without_it_leaves_it_to_the_next_shift(tmp_path: Path) -> None
         assert len(again.entries("challenge")) == 2 and again.around.due() == []
         marks = [each["reason"] for each in again.entries("remark")]
         assert sum("A shift ended without its challenge" in each for each in marks) == 1
+
+
+def test_the_end_is_put_off_once_while_a_unit_that_passed_has_not_been_let_go(tmp_path: Path) -> None:
+    with ShiftRig(tmp_path) as rig:
+        rig.run([GOOD], {Situation.LABEL: [typed("end")]})
+        said = rig.note("NOT YET").sentence
+        assert rig.notes().count("NOT YET") == 1 and f"Unit {GOOD} passed and has not been let go." in said
+        assert "Stick the label on unit" in said and "=end once more" in said
+        assert rig.entries("label")[-1]["event"] == "read back" and rig.after.pending is None
+
+
+def test_who_ends_a_shift_all_the_same_finds_the_unit_at_the_next_start(tmp_path: Path) -> None:
+    with ShiftRig(tmp_path) as rig:
+        rig.run([GOOD], {Situation.LABEL: [typed("end"), typed("end")]})
+        assert rig.notes().count("NOT YET") == 1 and rig.after.pending is not None
+        assert [each["event"] for each in rig.entries("label")] == ["print", "printed"]
+        assert rig.inbox.ended.startswith("Ended by ")
