@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from eolseq.errors import EolseqError, Refused
-from eolseq.serials import reserved
 
 if TYPE_CHECKING:
     from eolseq.clock import Clock
@@ -69,8 +68,8 @@ class ShiftPaper:
     def notice(self, records: Records) -> None:
         """See whether the last shift in the log owes its page; before anything is written after it."""
         if self._rules is not None:
-            units = [run.index for run in records.runs() if not reserved(run.serial)]
-            self._owes = owes(records.payloads(_KINDS), units)
+            last = records.last_on_a_unit()
+            self._owes = last is not None and owes(records.payloads(_KINDS), [last.index])
 
     def owed(self, log: Log, tell: Callable[[str], None]) -> None:
         """Print the page that the shift before owes, if it does, and tell what came of it in a sentence."""

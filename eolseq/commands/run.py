@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from eolseq.engine.recording import Bay
     from eolseq.engine.run import RunResult
     from eolseq.records.log import Log
+    from eolseq.records.reader import Records
     from eolseq.sequence.model import Sequence
     from eolseq.station.file import Station
     from eolseq.station.open import OpenStation
@@ -247,8 +248,11 @@ def counters_after(opened: OpenStation) -> dict[str, int]:
     return {}
 
 
-def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
-    """Everything off and dead first; then the log: open runs abandoned, the clock looked at, a lock respected."""
+def ready_log(station: Station, opened: OpenStation, clock: Clock, records: Records | None = None) -> Log:
+    """Everything off and dead first; then the log: open runs abandoned, the clock looked at, a lock respected.
+
+    ``records`` is the log as it was read a moment ago, which is handed over.
+    """
     from eolseq.guard.power import LockedRed
     from eolseq.records import entries
     from eolseq.records.bay_entries import BayOutOfUse
@@ -260,7 +264,8 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock) -> Log:
     except LockedRed as error:
         danger = error
     log = Log.open(Path(station.records), origin_name=station.origin, key_path=Path(station.key),
-                   role="simulated station" if station.simulated else "station", clock=clock)
+                   role="simulated station" if station.simulated else "station", clock=clock,
+                   read=records.handed_over() if records is not None else None)
     if log.recovered is not None:
         print(f"note: the log ended in {log.recovered.length} bytes that a crash left of a line. Nothing that was "
               f"acknowledged is lost; the bytes stay, and entry {log.size - 1} says so.", file=sys.stderr)

@@ -149,7 +149,7 @@ def _at_the_bay(options: argparse.Namespace, station: Station, path: Path, seque
         stack.callback(opened.close)
         inbox = Inbox(wires.clock, turned_away(screen.tell))
         stack.enter_context(signals_end(opened, inbox))
-        log = ready_log(station, opened, wires.clock)
+        log = ready_log(station, opened, wires.clock, past.records)
         stack.callback(log.close)
         paper.owed(log, partial(tell_page, screen.tell))
         stack.enter_context(settled())

@@ -196,7 +196,7 @@ def run_bays(options: argparse.Namespace, station: Station, path: Path, sequence
         wires = stack.enter_context(traced(real_wires(addresses), options))
         opened = open_station(station, pages, wires.addresses, wires.manager, wires.clock)
         stack.callback(opened.close)
-        log = ready_log(station, opened, wires.clock)
+        log = ready_log(station, opened, wires.clock, past[station.bays[0]].records)
         stack.callback(log.close)
         paper.owed(log, partial(tell_page, partial(tell, station.bays[0])))
         stack.enter_context(settled())

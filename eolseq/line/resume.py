@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence as Row
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from eolseq.line.after_pass import ANOTHER, Pending
 from eolseq.line.label import Label, PrintedLabel, label_state
@@ -16,10 +16,14 @@ from eolseq.sequence.model import Sequence
 
 @dataclass(frozen=True)
 class Before:
-    """The runs that were open when the program ended, oldest first, and the unit whose label is still to be settled."""
+    """The runs that were open when the program ended, oldest first, and the unit whose label is still to be settled.
+
+    ``records`` is the log as it was read for this, None where there is none yet.
+    """
 
     cut: tuple[Run, ...] = ()
     pending: Pending | None = None
+    records: Records | None = field(default=None, compare=False, repr=False)
 
     def words(self, bay: str) -> tuple[tuple[str, str], ...]:
         """For each unit that was under test: what is required now and whether voltage may have been on; then where."""
@@ -35,7 +39,7 @@ def before(records: Records, sequences: Row[Sequence], *, labels: bool, bay: str
     """What the log says of the end of the last program that wrote it, at one bay where several are asked for."""
     cut = tuple(each for each in records.open_runs() if bay is None or each.bay == bay)
     last = records.last_on_a_unit(bay or "") if labels else None
-    return Before(cut, None if last is None else _pending(records, last, sequences))
+    return Before(cut, None if last is None else _pending(records, last, sequences), records)
 
 
 def _pending(records: Records, last: Run, sequences: Row[Sequence]) -> Pending | None:

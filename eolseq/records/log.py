@@ -39,7 +39,7 @@ from eolseq.records.folder import (
 from eolseq.records.keys import STATION, SigningKey, station_key
 from eolseq.records.merkle import leaf_hash
 from eolseq.records.runs import KEPT_WHOLE, WATCHED, AboutUnit, Glance, LabelSeen, LockState, OpenRun, Run
-from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Scan, scan
+from eolseq.records.scan import CHECKPOINT_NAME, LOG_NAME, Scan, as_read, scan
 from eolseq.records.scars import Scar
 from eolseq.records.system import OperatingSystem
 
@@ -74,18 +74,20 @@ class Log:
 
     @classmethod
     def open(cls, folder: Path, *, origin_name: str, key_path: Path, role: str, clock: Clock,
-             os: OperatingSystem | None = None, software: str = __version__) -> Log:
+             os: OperatingSystem | None = None, software: str = __version__, read: Scan | None = None) -> Log:
         """Open the log in a folder, or begin it with a genesis entry; refuses whatever cannot be trusted.
 
         Debris of a crash behind the last line is committed by an entry of kind ``recovery`` and told in ``recovered``.
         Refused: another process has the log, the key is missing or not private, the log is another station's or lies
         on a network. RecordFault: it is damaged, shorter than its checkpoint, or cannot be written.
+
+        ``read`` is what was read of the log a moment ago; it is read again unless the files are as they were then.
         """
         system = os or OperatingSystem()
         check_names(folder, origin_name, key_path)
         held: list[int] = []
         try:
-            return cls._open(folder, origin_name, key_path, role, clock, system, software, held)
+            return cls._open(folder, origin_name, key_path, role, clock, system, software, held, read)
         except BaseException as error:
             for descriptor in held:
                 with suppress(OSError):
@@ -97,7 +99,7 @@ class Log:
 
     @classmethod
     def _open(cls, folder: Path, origin_name: str, key_path: Path, role: str, clock: Clock, system: OperatingSystem,
-              software: str, held: list[int]) -> Log:
+              software: str, held: list[int], read: Scan | None) -> Log:
         path = folder / LOG_NAME
         make_folder(folder, system)
         refuse_network(folder, system)
@@ -108,7 +110,7 @@ class Log:
             begin_log(path, f"{origin_name}/{key.keyid}", key, role, clock, system, software)
         refuse_unless_plain(path)
         held.append(take(path, O_RDWR | O_APPEND | O_CLOEXEC, system))
-        found = scan(path)
+        found = read if read is not None and read.path == path and as_read(read) else scan(path)
         check_owner(found, origin_name, key, role)
         if found.unfinished:
             found = finish_line(found, held[1], system)

@@ -32,7 +32,7 @@ class Records:
     """The runs and entries of one log; made by ``Records.open``."""
 
     def __init__(self, found: Scan) -> None:
-        self._found = found
+        self._read: Scan | None = found
         self.path = found.path
         self.origin = found.identity.origin
         self.key = found.identity.key
@@ -51,6 +51,17 @@ class Records:
         if not path.is_file():
             raise WrongUse(f"There is no log {path}.", "Name the station whose records you want with --station.")
         return cls(scan(path))
+
+    @property
+    def _found(self) -> Scan:
+        if self._read is None:
+            raise WrongUse(f"What was read of {self.path} was handed over.", "Read the log anew.")
+        return self._read
+
+    def handed_over(self) -> Scan:
+        """What was read, for whoever opens the log for writing next; nothing is answered here from then on."""
+        found, self._read = self._found, None
+        return found
 
     def runs(self, serial: str | None = None) -> list[Run]:
         """All runs, or those on one unit, oldest first."""

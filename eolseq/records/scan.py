@@ -37,6 +37,7 @@ class Scan:
 
     ``tail`` counts the bytes after that line: debris of a crash or, when nobody holds the log's lock, an append going
     on at this moment. ``unfinished`` says that these bytes are a whole signed line but for its newline.
+    ``stamp`` is which file it was, how long, and when last changed, as the reading began; ``note`` its checkpoint.
     """
 
     path: Path
@@ -48,6 +49,8 @@ class Scan:
     tail: int = 0
     unfinished: bool = False
     last_time: str = ""
+    stamp: tuple[int, ...] = ()
+    note: bytes | None = None
 
     def __post_init__(self) -> None:
         self.book = RunBook(self.path)
@@ -69,7 +72,24 @@ def scan(path: Path) -> Scan:
     raise RecordFault(f"The log {path} does not hold still.", "Look again.")
 
 
+def as_read(found: Scan) -> bool:
+    """Whether log and checkpoint are still the files that were read, so that a second pass would find the same.
+
+    A change that leaves no trace in the file's times could as well come right after a second pass.
+    """
+    try:
+        now = _stamp(found.path.stat()), read_if_there(found.path.with_name(CHECKPOINT_NAME))
+    except OSError:
+        return False
+    return now == (found.stamp, found.note) and not found.tail and not found.book.fault
+
+
+def _stamp(kept: os.stat_result) -> tuple[int, ...]:
+    return kept.st_dev, kept.st_ino, kept.st_size, kept.st_mtime_ns, kept.st_ctime_ns
+
+
 def _scan(path: Path, stream: BinaryIO, note: bytes | None) -> Scan:
+    stamp = _stamp(os.fstat(stream.fileno()))
     first = stream.readline(LONGEST_LINE + 1)
     if not first.endswith(b"\n"):
         raise RecordFault(f"{path} is not a log: it has no first entry.", AUDIT_FIRST)
@@ -87,6 +107,7 @@ def _scan(path: Path, stream: BinaryIO, note: bytes | None) -> Scan:
     finally:
         if collecting:
             gc.enable()
+    found.stamp, found.note = stamp, note
     found.book.settle()
     _judge_tail(found, stream, checkpoint)
     _hold_against(found, checkpoint, past)
