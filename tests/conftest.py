@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import tempfile
 from collections.abc import Iterator
@@ -38,6 +39,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     unnamed = [str(path) for path in marked if _ALONE not in path.read_text("utf-8")]
     if unnamed:
         raise pytest.UsageError(f"Write the mark {_ALONE} into {', '.join(unnamed)}.")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """What was collected lasts to the end: to look through it for garbage takes a tenth of a second each time."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture
