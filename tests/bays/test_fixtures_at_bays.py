@@ -178,7 +178,9 @@ ZERO = ("{shorting_piece: S-1, unit_connected: 'no', taken: 2026-01-01, good_unt
 
 
 def four_bays(folder: Path, change: Callable[[str], str]) -> Path:
-    text = (ROOT / "simulators/four-bays.yaml").read_text("utf-8")
+    """The shipped station, without its own fixtures, changed."""
+    before, _, rest = (ROOT / "simulators/four-bays.yaml").read_text("utf-8").partition("fixtures:")
+    text = before + rest.partition("\n\n")[2]
     path = folder / "station.yaml"
     path.write_text(change(text), "utf-8")
     return path
@@ -209,7 +211,8 @@ def test_what_a_station_of_several_bays_cannot_say(tmp_path: Path, extra: str, w
         load_station(four_bays(tmp_path, lambda text: text + extra))
 
 
-def test_a_fixture_that_stands_at_a_bay_needs_no_plug(tmp_path: Path) -> None:
-    station = load_station(four_bays(tmp_path, lambda text: text + "fixtures: {" + ", ".join(
-        f"nest-{n}: {{fits: [DH-6], bay: bay-{n}}}" for n in (1, 2)) + "}\n"))
-    assert [each.bay for each in station.fixtures] == ["bay-1", "bay-2"]
+def test_a_fixture_that_stands_at_a_bay_needs_no_plug() -> None:
+    """As at the shipped station, whose bays have no relay for a plug."""
+    station = load_station(ROOT / "simulators/four-bays.yaml")
+    assert [each.bay for each in station.fixtures] == list(station.bays)
+    assert not any("route-plug" in each.connections for each in station.places)
