@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from eolseq.review.chance import Share
 from eolseq.review.counted import JUDGED, Again, Counts, Failure, Retested, Unlike, Yield
 from eolseq.review.drift import Drift, Drifts
+from eolseq.review.hours import Hour
 from eolseq.review.pace import Pace, Paces
 from eolseq.review.silence import Silence, Silences
 from eolseq.review.stops import Stop, Stops, by_bay, reason_of
@@ -96,6 +97,7 @@ class Review:
     stops_by_bay: tuple[Stop, ...]
     local: Local
     available: Available
+    hours: tuple[Hour, ...]
 
     @property
     def plant(self) -> PlantTime:
@@ -179,7 +181,7 @@ class Reviewer:
         if run.inside:
             at = moment(payload)
             if self.window.before_end(index, payload["time"]):
-                self._worked.ended(payload["run"], at)
+                self._worked.ended(payload["run"], at, passed=outcome == "pass")
             if outcome in JUDGED:
                 self._paces.ended(run.bay, run.began, at)
             else:
@@ -233,7 +235,7 @@ class Reviewer:
             stops=tuple(stops), locks=tuple(self._locks.result()), unlike=tuple(counts.unlike()),
             drifts=tuple(self._drifts.result()), silences=tuple(self._silences.result()), challenge=self._challenge,
             pace=self._paces.result(), taken_back=self._taken_back, stops_by_bay=tuple(by_bay(stops)),
-            local=self._local(), available=self._worked.result())
+            local=self._local(), available=self._worked.result(), hours=tuple(self._worked.hours.result()))
 
     def _local(self) -> Local:
         def here(time: str) -> str:

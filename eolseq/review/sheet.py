@@ -32,7 +32,7 @@ _PAD: list[Any] = [("TOPPADDING", *_ALL, 1), ("BOTTOMPADDING", *_ALL, 1), ("LEFT
                    ("RIGHTPADDING", *_ALL, 4), ("VALIGN", *_ALL, "TOP")]
 _LONGEST_TEXT = 1000  # characters; a longer one could outgrow a page
 _MOST = 7  # rows of a list, so that a shift has room on one page; the document has all
-_MEANS = 3  # of those that moved, each a long sentence
+_ROWS = {words.MEANS: 3, words.HOURS: words.DAY}  # long sentences; a list that is said whole
 _LOOKS = 12
 
 
@@ -100,7 +100,7 @@ def _story(review: Review) -> Iterator[Flowable]:
     yield from (_text(f"! {each}", _STRONG) for each in found[:_LOOKS])
     yield from _yields(review)
     for title, rows in words.sections(review):
-        yield from _section(title, rows, _MEANS if title.startswith("means") else _MOST)
+        yield from _section(title, rows, _ROWS.get(title, _MOST))
     yield KeepTogether(list(_witness(review)))
 
 

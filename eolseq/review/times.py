@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
+from eolseq.review.hours import Hour
 from eolseq.review.review import Review
 from eolseq.station.plant_time import UTC_TIME
 
@@ -49,6 +50,13 @@ def takt_words(review: Review) -> str:
     """What the takt asks for in the time of the shift, and what was tested."""
     lasted, takt = time_words(review.available.seconds), time_words(review.pace.takt or 0.0)
     return f"tested {tested(review)} in {lasted}; the takt of {takt} asks for {review.asked}: {behind(review)}"
+
+
+def hour_words(review: Review, hour: Hour) -> str:
+    """What was tested in an hour, of what the takt asked for in the part of it that was there."""
+    takt = review.pace.takt
+    asked = f" of {hour.available / takt:.0f} asked for" if takt is not None and hour.available else ""
+    return f"{hour.tested} tested{asked}, {hour.passed} passed"
 
 
 def breaks_words(review: Review) -> Iterator[str]:

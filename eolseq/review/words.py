@@ -14,10 +14,13 @@ from eolseq.review.pace import Times
 from eolseq.review.review import Review
 from eolseq.review.silence import Silence
 from eolseq.review.stops import Stop
-from eolseq.review.times import breaks_words, from_to, stamp, takt_words, time_words
+from eolseq.review.times import breaks_words, from_to, hour_words, stamp, takt_words, time_words
 
 WIDTH = 78
 FAILED, LOST = "not passed at", "time lost from a stop to the next unit at its bay"
+MEANS = "means that moved most inside their bands"
+HOURS, DAY = "hour by hour", 24
+"""A list that is said whole, where it is no longer than a day."""
 MOST = 5
 """Rows of a list on the screen; the document (--json) has all."""
 
@@ -115,7 +118,7 @@ def lines(review: Review) -> list[str]:
     said += _rows("first pass by model", _yields(review.by_model))
     said += _rows("first pass by bay", [Row("", f"{name}: {said}") for name, _, said in bay_rows(review)], 8)
     for title, rows in sections(review):
-        said += _rows(title, rows)
+        said += _rows(title, rows, DAY if title == HOURS else MOST)
     return [*said, *_foot(review)]
 
 
@@ -176,6 +179,8 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     """Every list of a review but the yields, those first that a lead asks for first; its title and its rows."""
     yield "locked", [_stop(each, each.reason) for each in review.locks]
     yield "pace", [Row("", each) for each in _pace(review)]
+    if 2 <= len(review.hours) <= DAY:
+        yield HOURS, [Row(each.local, hour_words(review, each)) for each in review.hours]
     yield FAILED, failure_rows(review)
     yield "withstand testers", [Row("", silence_words(each)) for each in review.silences]
     if review.challenge is not None:
@@ -187,7 +192,7 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     yield "passed later with nothing changed, by whom and where", [
         Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
     yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
-    yield "means that moved most inside their bands", [Row("", drift_words(each)) for each in review.drifts]
+    yield MEANS, [Row("", drift_words(each)) for each in review.drifts]
 
 
 def failure_rows(review: Review) -> list[Row]:

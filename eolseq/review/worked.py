@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
+from eolseq.review.hours import Hours
 from eolseq.review.window import Moment, seconds
 from eolseq.station.plant_time import UTC_TIME, PlantTime, Rest
 
@@ -28,6 +29,7 @@ class Worked:
     """Follows shifts and runs of a window; every method wants the moment of its entry, in the order of the log."""
 
     plant: PlantTime = UTC_TIME
+    hours: Hours = field(init=False)
     _rest: Rest = field(init=False)
     _seconds: float = 0.0
     _last: Moment | None = None
@@ -35,7 +37,7 @@ class Worked:
     _testing: set[int] = field(default_factory=set)
 
     def __post_init__(self) -> None:
-        self._rest = Rest(self.plant)
+        self._rest, self.hours = Rest(self.plant), Hours(self.plant)
 
     @property
     def taken(self) -> float:
@@ -47,9 +49,10 @@ class Worked:
         self._until(at)
         self._testing.add(run)
 
-    def ended(self, run: int, at: Moment) -> None:
+    def ended(self, run: int, at: Moment, *, passed: bool) -> None:
         """It ends."""
         self._until(at)
+        self.hours.ended(at.time, passed=passed)
         self._testing.discard(run)
 
     def cut_off(self, at: Moment) -> None:
@@ -74,6 +77,7 @@ class Worked:
         self._rest.until(at.time, testing=bool(self._testing))
         if self._last is not None and self._bays:
             self._seconds += max(0.0, seconds(self._last, at) - (self._rest.taken - before))
+            self.hours.worked(self._last.time, at.time, testing=bool(self._testing))
         self._last = at
 
     def result(self) -> Available:

@@ -14,6 +14,7 @@ from eolseq.review.times import time_words
 from eolseq.review.words import (
     FAILED,
     FEW,
+    HOURS,
     LOST,
     bay_rows,
     failure_rows,
@@ -36,6 +37,7 @@ BESIDE = 118
 WIDEST = 160
 _LEFT = 32  # columns of the yield in 80
 _LOOKS = 3  # rows of a thing to look at
+_HOURS = 8  # the last ones
 _OTHERS = 3  # rows of a list beside the line that is not one of the two that matter most
 _STRIPS_FROM = 22  # rows
 _RECENT = 3  # times between units, fewer than which say nothing of the pace now
@@ -187,7 +189,7 @@ def _others(glance: Glance, width: int) -> list[Row]:
     rows: list[Row] = []
     for title, told in sections(glance.review):
         if title not in (FAILED, LOST):
-            rows += _sentences(title, told[:_OTHERS], width)
+            rows += _sentences(title, told[-_HOURS:] if title == HOURS else told[:_OTHERS], width)
     return rows
 
 

@@ -61,6 +61,11 @@ class PlantTime:
         """Date and time of day with the zone's name."""
         return f"{self.local(moment):%Y-%m-%d %H:%M} {self.name(moment)}"
 
+    def hour(self, moment: datetime) -> datetime:
+        """When the hour that a moment is in began on the plant's clocks, in UTC."""
+        local = self.local(moment)
+        return moment - timedelta(minutes=local.minute, seconds=local.second, microseconds=local.microsecond)
+
     def day(self, moment: datetime) -> str:
         """The local date of a moment, as ISO 8601 writes it."""
         return f"{self.local(moment):%Y-%m-%d}"

@@ -113,6 +113,16 @@ def test_the_takt_asks_for_nothing_in_a_break(quick_path: Path) -> None:
     assert without.asked is None and behind(without) == "" and "asks for" not in "\n".join(lines(without))
 
 
+def test_hour_by_hour(quick_path: Path) -> None:
+    found = reviewed(quick_path, whole_shift)
+    assert [(each.local, each.tested, each.passed, each.available) for each in found.hours] == [
+        ("08:00 GMT", 1, 1, 600.0), ("09:00 GMT", 4, 4, 3000.0), ("10:00 GMT", 0, 0, 3000.0)]
+    text = "\n".join(lines(found))
+    assert "09:00 GMT  4 tested of 10 asked for, 4 passed" in text and "10:00 GMT  0 tested of 10 asked for" in text
+    plain_text = "\n".join(lines(reviewed(quick_path / "no takt", whole_shift, takt=None)))
+    assert "09:00 GMT  4 tested, 4 passed" in plain_text
+
+
 def test_a_shift_that_was_cut_off_has_no_time_until_somebody_came_back(quick_path: Path) -> None:
     def tell(line: Line) -> None:
         line.shift("begin")
@@ -142,8 +152,11 @@ def test_a_night_in_which_the_clocks_change_is_as_long_as_it_is(quick_path: Path
     found = reviewed(quick_path, tell, zone, start)
     assert found.available.seconds == hours * 3600 + 20 - 1800
     assert f"units begun from {said} (Europe/London)" in " ".join(lines(found)).replace("  ", " ")
+    labels = [each.local for each in found.hours]
+    assert labels[0] == f"22:00 {said[17:20]}" and labels[-1] == f"06:00 {said[-3:]}" and len(labels) == hours + 1
+    assert [each for each in labels if each.startswith("01:00")] == ([] if hours == 7 else ["01:00 BST", "01:00 GMT"])
     document = plain(found)
-    json.dumps(document)
+    assert json.loads(json.dumps(document))["hours"][0]["tested"] == 1
     assert document["began"]["first"].endswith("Z") and document["local"]["zone"] == LONDON
     assert [document["local"]["began"][each][-6:] for each in ("first", "last")] == (
         ["+00:00", "+01:00"] if hours == 7 else ["+01:00", "+00:00"])
@@ -222,3 +235,7 @@ def test_what_is_taken_out_and_what_is_left_are_the_whole_time(runs: list[tuple[
         for one, other in zip(*(sorted(each.stops, key=lambda stop: stop.bay) for each in (found, whole)), strict=True):
             assert one.lost + one.breaks == pytest.approx(other.lost) and other.breaks == 0.0
         assert found.first_pass == whole.first_pass and found.outcomes == whole.outcomes
+        for each in (found, whole):
+            assert sum(hour.available for hour in each.hours) == pytest.approx(each.available.seconds)
+            assert sum(hour.tested for hour in each.hours) == sum(each.outcomes.values())
+            assert sum(hour.passed for hour in each.hours) == each.outcomes.get("pass", 0)
