@@ -112,7 +112,7 @@ class ShiftRig:
         self.opened = open_station(self.station, PAGES, self.wires.addresses, self.wires.manager, self.clock)
         self._stack.callback(self.opened.close)
         self.inbox = Inbox(self.clock, turned_away(self.tell))
-        self.log = ready_log(self.station, self.opened, self.clock)
+        self.log = ready_log(self.station, self.opened, self.clock, self.past.records)
         self._stack.callback(self.log.close)
         self.around = AtStation(self.clock, self.opened, PAGES, self.log, SEQUENCES, self.world.obey, self.defects,
                                 self.inbox.listen)

@@ -36,8 +36,8 @@ from eolseq.serials import reserved
 _RUN = ("SELECT idx, serial, attempt, mode, trial, bay, began, leaf, outcome, ended, closed_by, energised, applied "
         "FROM runs ")
 _ABOUT = 'SELECT idx, kind, time, place, size, leaf, event, "end", copy, of FROM about WHERE serial = ? ORDER BY idx'
-_LABELS = """SELECT idx, event, "end", copy, of FROM about WHERE serial = ? AND kind = 'label' ORDER BY idx"""
 _AT_BAY = "unit AND (?2 = '' OR bay = ?2)"
+_UNITS = 32  # of so many units that were asked for last, what is kept is at hand too: one is asked for many times
 
 
 class RunBook:
@@ -50,6 +50,8 @@ class RunBook:
     def __init__(self, path: Path) -> None:
         self._kept, self._places = Kept(), Places(path)
         self._documents = 0
+        self._over: dict[str, list[Run]] = {}  # by serial, of the last units: the runs that are over
+        self._told: dict[str, list[AboutUnit]] = {}  # and what was said of the unit
         self.open: dict[int, Run] = {}
         self.lock: LockState | None = None
         self.mounted: dict[str, str] = {}  # by bay, where there are several, the fixture that was last found there
@@ -69,7 +71,7 @@ class RunBook:
             with self._kept.lock:  # who asks from another task finds a run open or over, never neither
                 self._note(index, leaf, seen.kind, seen.time, seen.fields)
                 if seen.kind in OF_UNIT:
-                    self._kept.add("about", _about_row(index, leaf, seen, place, size))
+                    self._said(_about_row(index, leaf, seen, place, size))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise NotGenuine(f"Entry {index} ({seen.kind}) does not fit the entries before it ({error!r}).",
                              "Run: eolseq audit on the log, and show its findings to quality.") from error
@@ -78,7 +80,7 @@ class RunBook:
             self._documents += 1
 
     def settle(self) -> None:
-        """All that was noted is kept, from now on by each call; RecordFault when it cannot be."""
+        """Let nothing that was noted wait to be kept; RecordFault when it cannot be."""
         self._kept.settle()
 
     # -- what may be written ------------------------------------------------------------------------------------
@@ -87,7 +89,7 @@ class RunBook:
         """RecordFault when an entry about to be written does not fit those before it; nothing is noted."""
         wrong = ""
         if kind == "begin":
-            earlier, _ = self._counted(fields["serial"])
+            earlier = len(self.runs(fields["serial"]))
             if (fields["attempt"], fields["earlier_count"]) != (earlier + 1, earlier):
                 wrong = f"the unit has {earlier} earlier attempts in this log"
             wrong = wrong or self._miscounted(fields)
@@ -133,9 +135,12 @@ class RunBook:
     def runs(self, serial: str) -> list[Run]:
         """The runs on a unit, oldest first."""
         with self._kept.lock:
-            found = [_run(row) for row in self._kept.ask(f"{_RUN} WHERE serial = ? ORDER BY idx", (serial,))]
-            still = [run for run in self.open.values() if run.serial == serial]
-        return sorted(found + still, key=_index) if still else found
+            self._kept.refuse_if_broken()
+            over = self._over.get(serial)
+            if over is None:
+                over = [_run(row) for row in self._kept.ask(f"{_RUN} WHERE serial = ?", (serial,))]
+                _remember(self._over, serial, over)
+            return sorted([*over, *(run for run in self.open.values() if run.serial == serial)], key=_index)
 
     def run(self, index: int) -> Run | None:
         """The run that an entry began; None when it began none."""
@@ -184,11 +189,18 @@ class RunBook:
 
     def about(self, serial: str) -> tuple[AboutUnit, ...]:
         """The entries about a unit outside its runs, oldest first."""
-        return tuple(map(self._about, self._kept.ask(_ABOUT, (serial,))))
+        with self._kept.lock:
+            self._kept.refuse_if_broken()
+            told = self._told.get(serial)
+            if told is None:
+                told = [self._about(row) for row in self._kept.ask(_ABOUT, (serial,))]
+                _remember(self._told, serial, told)
+            return tuple(told)
 
     def labels(self, serial: str) -> tuple[LabelSeen, ...]:
         """Every entry about labels of a unit, oldest first."""
-        return tuple(LabelSeen(*row) for row in self._kept.ask(_LABELS, (serial,)))
+        return tuple(LabelSeen(each.index, *(each.payload[name] for name in LABEL_FIELDS))
+                     for each in self.about(serial) if each.kind == "label")
 
     def attempts(self, serial: str) -> list[EarlierAttempt]:
         """Every run on a unit so far, oldest first."""
@@ -196,7 +208,7 @@ class RunBook:
 
     def withstand_applications(self, serial: str) -> int:
         """How often withstand voltage was put on a unit in all its attempts so far."""
-        return self._counted(serial)[1]
+        return sum(run.withstand_applications for run in self.runs(serial))
 
     def open_runs(self) -> list[OpenRun]:
         """The runs that were begun and neither ended nor abandoned, oldest first."""
@@ -217,13 +229,11 @@ class RunBook:
             else partial(self._places.payload, place, size, leaf)
         return AboutUnit(index, kind, time, payload)
 
-    def _counted(self, serial: str) -> tuple[int, int]:
-        """How many runs there were on a unit, and how often withstand voltage was put on it in them."""
-        with self._kept.lock:
-            found = self._kept.ask("SELECT count(*), ifnull(sum(applied), 0) FROM runs WHERE serial = ?", (serial,))
-            still = [run.withstand_applications for run in self.open.values() if run.serial == serial]
-        runs, applied = found[0] if found else (0, 0)
-        return runs + len(still), applied + sum(still)
+    def _said(self, row: Row) -> None:
+        self._kept.add("about", row)
+        told = self._told.get(row[1])
+        if told is not None:
+            told.append(self._about((row[0], *row[2:])))
 
     def _miscounted(self, fields: Mapping[str, Any]) -> str:
         applied = self.withstand_applications(fields["serial"])
@@ -265,7 +275,18 @@ class RunBook:
         self._kept.add("runs", (run.index, run.serial, run.attempt, run.mode, run.trial, run.bay, run.began, leaf,
                                 intern(outcome), time, index, run.energised, run.withstand_applications,
                                 not reserved(run.serial)))
+        run.outcome, run.ended, run.closed_by, run.leaf = outcome, time, index, leaf
+        over = self._over.get(run.serial)
+        if over is not None:
+            over.append(run)
         del self.open[run.index]
+
+
+def _remember(units: dict[str, Any], serial: str, what: Any) -> None:
+    """Keep what was found of a unit at hand, and forget the unit that has been at hand for longest."""
+    while len(units) >= _UNITS:
+        del units[next(iter(units))]
+    units[serial] = what
 
 
 def _about_row(index: int, leaf: bytes, seen: Glance, place: int, size: int) -> Row:

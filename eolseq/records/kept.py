@@ -60,7 +60,7 @@ class Kept:
     def add(self, table: str, row: Row) -> None:
         """Take in a row of a table; it may wait in memory for others, some hundred at most."""
         with self.lock:
-            self._refuse_if_broken()
+            self.refuse_if_broken()
             waiting = self._waiting[table]
             waiting.append(row)
             if len(waiting) >= _TOGETHER:
@@ -95,8 +95,13 @@ class Kept:
                 return
             start = rows[-1][0]
 
+    def refuse_if_broken(self) -> None:
+        """Raise RecordFault when something failed before."""
+        if self.fault:
+            raise RecordFault(f"The log cannot be asked any more. {self.fault}", _DO)
+
     def _settle(self) -> None:
-        self._refuse_if_broken()
+        self.refuse_if_broken()
         for table, waiting in self._waiting.items():
             if waiting:
                 self._write(table)
@@ -115,10 +120,6 @@ class Kept:
         except (sqlite3.Error, OverflowError, UnicodeEncodeError) as error:  # the last two: what no entry can say
             self._break(error)
         waiting.clear()
-
-    def _refuse_if_broken(self) -> None:
-        if self.fault:
-            raise RecordFault(f"The log cannot be asked any more. {self.fault}", _DO)
 
     def _break(self, error: Exception) -> list[Row]:
         """Never answer again: after a failure nobody knows what was kept and what was not."""

@@ -241,7 +241,6 @@ class Log:
             if entry.kind in WATCHED:
                 fields = read_payload(payload) if entry.kind in KEPT_WHOLE else values
                 found.book.note(index, leaf, Glance(entry.kind, time, fields), found.length - len(line) - 1, len(line))
-                found.book.settle()
         except BaseException as error:  # the line stands, and what is known of it here may not
             self._break(f"Entry {index} was written but could not be taken in", error)
             raise

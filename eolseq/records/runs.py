@@ -6,6 +6,7 @@ import re
 from binascii import a2b_base64
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from eolseq.errors import Refused
@@ -157,6 +158,7 @@ class LockState:
     time: str
 
 
+@lru_cache(8)
 def head_window(origin_length: int) -> tuple[int, int]:
     """Where in a line the head of its payload lies, from somewhere in its root on; what is before is not needed."""
     return (_PAYLOAD_AT + (_TIME_AFTER + origin_length) // 3 * 4,

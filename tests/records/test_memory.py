@@ -143,17 +143,21 @@ def test_a_log_is_not_opened_where_temporary_files_find_no_space(tmp_path: Path,
         assert len(log.runs("DH6-00000299")) == 1, "the log itself is as it was"
 
 
-def test_a_log_that_cannot_keep_what_it_wrote_writes_no_more(tmp_path: Path) -> None:
+@pytest.mark.parametrize("together", [1, 500])
+def test_a_log_that_cannot_keep_what_it_wrote_writes_no_more(together: int, tmp_path: Path,
+                                                             monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept, "_TOGETHER", together)  # found as an entry is taken in, or as the next unit is asked for
     with open_log(tmp_path) as log:
         whole_run(log)
         waiting, run = log.append(begin(log, "DH6-00000002")), log.append(begin(log, "DH6-00000003"))
         log._found.book._kept._database.execute("PRAGMA max_page_count = 1")  # SQLite's own way to a full disk
         for number in range(3, 200):
-            run = _until_full(log, run, f"DH6-{number:08d}")
-            if run is None:
+            fault, run = _until_full(log, run, f"DH6-{number:08d}")
+            if fault is not None:
                 break
         else:
             pytest.fail("the database never was full")
+        assert ("was written but could not be taken in" in fault.what) is (together == 1)
         written = log.path.read_bytes()
         for late in (energise(waiting), entries.Remark(serial=None, reason="still there?")):
             with pytest.raises(RecordFault, match="not written any more") as raised:
@@ -170,12 +174,10 @@ def test_a_log_that_cannot_keep_what_it_wrote_writes_no_more(tmp_path: Path) -> 
         assert log.size == len(written.splitlines())
 
 
-def _until_full(log: Log, run: int, serial: str) -> int | None:
-    """End a run and begin the next; None when the end was written but could not be kept."""
-    size = log.size
+def _until_full(log: Log, run: int, serial: str) -> tuple[RecordFault | None, int]:
+    """End a run and begin the next; the fault when the database was full, else the new run."""
     try:
         log.append(end(log, run, serial))
+        return None, log.append(begin(log, f"DH6-{int(serial[-8:]) + 1:08d}"))
     except RecordFault as fault:
-        assert log.size == size + 1 and "was written but could not be taken in" in fault.what
-        return None
-    return log.append(begin(log, f"DH6-{int(serial[-8:]) + 1:08d}"))
+        return fault, run
