@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from eolseq.bands.uncertainty import beta_parts
@@ -38,6 +39,7 @@ class Share(NamedTuple):
         return self.number / self.of if self.of else 0.0
 
 
+@lru_cache(maxsize=1024)  # whoever watches asks for the same ones again and again
 def share(count: int, of: int, confidence: float = CONFIDENCE) -> Share:
     """A share with Clopper and Pearson's exact interval; 0 to 1 when nothing was counted."""
     tail = (1 - confidence) / 2
