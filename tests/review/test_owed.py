@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from eolseq.__main__ import main
+from eolseq.bands.band import Outcome
 from eolseq.clock import VirtualClock
 from eolseq.commands import printing
 from eolseq.commands.printing import PrintFailed
@@ -21,6 +22,8 @@ from eolseq.guard.inputs import Reason
 from eolseq.records.reader import Records
 from eolseq.records.system import OperatingSystem
 from eolseq.station.review_fields import ReviewRules
+from tests.bays_rig import BaysRig
+from tests.line.test_shift_bays import SIGN_IN, Day, plate
 from tests.review.lines import Did, Line
 from tests.review.test_paper import remarks, station
 from tests.shift_rig import STATION, ShiftRig
@@ -230,3 +233,33 @@ def test_an_earlier_shift_is_named_by_its_first_entry(quick_path: Path, monkeypa
     assert capsys.readouterr().out.count("Review of the last shift: 1 stopped") == 2
     assert main(["review", "--shift", "3"]) == 2
     assert f"The last ones begin with {first}, {second}." in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("seconds", [12.0, 16.0, 21.0])
+def test_several_bays_get_one_page_once_every_bay_is_safe(quick_path: Path, seconds: float,
+                                                          monkeypatch: pytest.MonkeyPatch) -> None:
+    live: list[float] = []
+    with BaysRig(quick_path) as rig:
+        written, day = printing.Folder.print, Day(rig)
+
+        def look(self: printing.Folder, name: str, *given: Any, **more: Any) -> str:
+            assert not any(bay.door.voltage_possible for bay in rig.opened.bays)
+            live.extend(bay.voltage_at_unit() for bay in rig.hall.bays.values())
+            return written(self, name, *given, **more)
+
+        def kill() -> None:
+            rig.clock.sleep(seconds)
+            rig.opened.trip(Reason(False, "Stopped by SIGTERM.", "This unit needs a new run from the start."))
+            day.work.board.by_signal = True
+            day.work.board.ended = "Ended by SIGTERM."
+
+        monkeypatch.setattr(printing.Folder, "print", look)
+        rig.clock.start("signal", kill)
+        assert rig.station.shift is not None
+        pages_at = dataclasses.replace(rig.station.shift, review=ReviewRules(folder=str(quick_path / "pages")))
+        paper = ShiftPaper(dataclasses.replace(rig.station, shift=pages_at))
+        with paper.after(rig.log, rig.opened, rig.clock, lambda: day.work.board.by_signal):
+            day.run(*SIGN_IN, (3.0, "bay-1"), (1.0, plate(GOOD)), (1.5, "bay-2"), (1.0, plate(BAD)), (60.0, "=end"))
+        assert [outcome for _, _, outcome in day.outcomes()].count(Outcome.STOPPED) >= 1
+    assert len(pages(quick_path)) == 1 and "The page of this shift: wrote" in paper.said
+    assert len(live) == 2 and max(live) < 25.0
