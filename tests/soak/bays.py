@@ -182,7 +182,7 @@ class HallLife:
         past = look_back_at_bays(hall.station, (SEQUENCE,), lambda *_: None)
         opened = open_station(hall.station, PAGES, wires.addresses, wires.manager, clock)
         stack.callback(self._quietly, opened.close)
-        log = ready_log(hall.station, opened, clock)
+        log = ready_log(hall.station, opened, clock, past[hall.station.bays[0]].records)
         stack.callback(log.close)
         self._obey = order_of(hall.world, self.process)
         self.work = BaysAtWork(clock, opened, PAGES, log, (SEQUENCE,), self.tell, self._order)

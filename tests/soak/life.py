@@ -100,7 +100,7 @@ class Life:
         opened = open_station(plant.station, PAGES, wires.addresses, wires.manager, clock)
         stack.callback(self._quietly, opened.close)
         inbox = self.inbox = Inbox(clock, turned_away(self.tell))
-        log = self.log = ready_log(plant.station, opened, clock)
+        log = self.log = ready_log(plant.station, opened, clock, past.records)
         stack.callback(log.close)
         around = self.around = AtStation(clock, opened, PAGES, log, SEQUENCES, order_of(plant.world, self.process),
                                          None, inbox.listen)
