@@ -17,10 +17,11 @@ import pytest
 
 from eolseq.bands.band import Outcome
 from eolseq.commands.bay_use import SILENT, UNSEEN
-from eolseq.commands.run import bay_of
+from eolseq.commands.gates import Setting, gates_of
+from eolseq.commands.run import bay_of, say_out_of_use
 from eolseq.commands.shift_bays import BaysAtWork, look_back_at_bays
 from eolseq.engine.events import Live, StepBegins
-from eolseq.errors import StationFault
+from eolseq.errors import Refused, StationFault
 from eolseq.guard.power import LockedRed
 from eolseq.line.scans import read_scan
 from eolseq.line.shift_events import Note, Situation, Stands, UnitOver
@@ -31,6 +32,7 @@ from eolseq.station.checks import Checks, Demand
 from eolseq.station.out_of_use import Seen, doubt_of, left_out
 from tests.bays_rig import BaysRig
 from tests.rig import SEQUENCE
+from tests.verification.test_verify_at_bays import verifier
 
 OWN = ("guard", "residual", "airflow")
 BAYS = ("bay-1", "bay-2")
@@ -437,3 +439,23 @@ def test_it_is_looked_at_until_the_last_neighbour_has_ended(silent: str, late: b
         shift.run(*script)
         lock = rig.log.locked()
         assert shift.outcomes("bay-1") == [Outcome.FAULT] and lock is not None and "A relay of bay-2" in lock.reason
+
+
+def test_single_commands_work_at_the_other_bays_and_say_so(quick_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The first bay is out: nothing takes the second for it where no bay is named."""
+    rig = BaysRig(quick_path)
+    rig.hall.set_fault("silent", "guard-1")
+    with rig:
+        say_out_of_use(rig.opened)
+        assert "note: bay-1 is out of use. guard-1" in capsys.readouterr().err
+        with pytest.raises(StationFault, match="bay-1 is out of use"):
+            bay_of(rig.opened, rig.pages)
+        gates = gates_of(Setting(SEQUENCE, rig.opened, rig.pages, rig.log, rig.clock, bay="bay-2"))
+        for gate in gates.of_unit:
+            gate("DH6-00000001")
+        assert [str(result.outcome) for _, _, result in rig.run({"bay-2": ["DH6-00000001"]})] == ["pass"]
+        with pytest.raises(Refused, match=r"guard-1 cannot be verified at bay-2\. .*--bay bay-1"):
+            verifier(rig, "bay-2", []).verify(("guard-1",))
+        rig.load("bay-2", "DH6-00000002")
+        found = verifier(rig, "bay-2", []).verify(("residual-2", "switching"))
+        assert {str(each.outcome) for each in found.results} == {"pass"}
