@@ -46,7 +46,8 @@ def verify(bench: Bench, instrument: str, typed: dict[str, str]) -> tuple[int, s
         "Passphrase for": lambda: os.write(person, WORDS), "Type your operator id": lambda: os.write(person, MAINTAINER),
         "Close the guard": lambda: bench.order(close="both"), "Type 1, Enter": types("1"),
         "Take the known loads off": lambda: bench.order(place="manometer"),
-        "Leave the hand pump open": lambda: bench.order(pump=0), "Pump to about 5 bar": lambda: bench.order(pump=500000),
+        "its valve open to the air?": lambda: bench.order(pump=0),  # before "Type 1": the gauge is read at once after it
+        "Pump to about 5 bar": lambda: bench.order(pump=500000),
         "Let the pressure off": lambda: bench.order(pump="off"),
         **{question: types(answer) for question, answer in typed.items()}}
     try:
