@@ -44,7 +44,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--station", metavar="STATION", help="the station file")
     parser.add_argument("--beside", metavar="ID", action="append", default=[],
                         help="who is signed in beside the operator, such as a qualified person beside a trainee")
-    parser.add_argument("--bay", metavar="NAME", help="the bay that the unit is in; the station's first if left out")
+    parser.add_argument("--bay", metavar="NAME", help="where there are several bays: the one that the unit is in")
     parser.add_argument("--trial", action="store_true",
                         help="try a sequence that is not approved: says TRIAL everywhere and releases nothing")
     only = parser.add_argument_group("for simulated stations only")
@@ -97,6 +97,8 @@ def _files(options: argparse.Namespace) -> tuple[Sequence, Station, Path]:
     if given and not station.simulated:
         raise Refused(f"--{given[0].replace('_', '-')} is for simulated stations only; {station.name} is real.",
                       "Leave it out; the cautions are acknowledged at the terminal.")
+    if options.bay is None and len(station.bays) > 1:
+        raise WrongUse("Which bay is the unit in?", f"Give --bay with one of {', '.join(station.bays)}.")
     if options.bay is not None and options.bay not in station.bays:
         raise WrongUse(f"{station.name} has no bay '{options.bay}'.", f"Its bays are {', '.join(station.bays)}.")
     path = find(options.sequence or _ask("Sequence file: ", "SEQUENCE"), shipped=bool(station.simulated))

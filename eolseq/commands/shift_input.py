@@ -90,8 +90,23 @@ def sources(rules: Any, inbox: Inbox | Switchboard, clock: Clock, tell: Tell) ->
     """Codes come in while the block runs: from standard input, and from the scanner that the station names."""
     descriptor = sys.stdin.fileno()
     with keyboard(descriptor) as terminal:
-        clock.start("keyboard", lambda: read_input(descriptor, inbox, tell, terminal=terminal))
+        clock.start("keyboard", or_end("keyboard", inbox, lambda: read_input(descriptor, inbox, tell, terminal=terminal)))
         if rules.scanner:
             scanner = Scanner(rules.scanner, rules.speed)
-            clock.start("scanner", lambda: read_scanner(scanner, inbox, clock))
+            clock.start("scanner", or_end("scanner", inbox, lambda: read_scanner(scanner, inbox, clock)))
         yield
+
+
+def or_end(what: str, inbox: Inbox | Switchboard, work: Callable[[], None]) -> Callable[[], None]:
+    """The work of a task that brings codes; if a mistake of the program ends it, the shift ends and says so.
+
+    Else the screen would go on to ask for codes that nobody hears.
+    """
+    def guarded() -> None:
+        try:
+            work()
+        except Exception as error:
+            inbox.ended = inbox.ended or f"The {what} is no longer read ({type(error).__name__}: {error})."
+            raise
+    return guarded
+

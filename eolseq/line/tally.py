@@ -46,7 +46,9 @@ class Count:
             self._testing = False
 
     def take(self, result: RunResult) -> None:
-        """One more unit's test is over."""
+        """One more unit's test is over; a unit that was refused was not tested."""
+        if result.outcome is Outcome.REFUSED:
+            return
         if result.outcome in _REJECTS:
             self.rejects[next(step.name for step, verdict in result.steps if verdict.outcome is result.outcome)] += 1
         elif result.released:

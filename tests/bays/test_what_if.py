@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 
 from eolseq.bands.band import Outcome
+from eolseq.commands.shift_input import or_end
 from eolseq.commands.shift_parts import AtStation
 from eolseq.errors import StationFault
 from eolseq.guard.inputs import Reason
 from eolseq.guard.watcher import StopLine
-from eolseq.line.shift_events import Situation, Stands
+from eolseq.line.shift_events import Situation, Stands, Tally
 from eolseq.records.audit import audit
 from tests.bays.test_whole_bays import reaches
 from tests.bays_rig import SCAN, BaysRig
@@ -278,3 +279,28 @@ def test_a_signal_just_before_a_unit_begins_is_not_forgotten(quick_path: Path) -
         assert {each.outcome for _, _, each in results} == {Outcome.REFUSED}
         assert all("Stopped by SIGINT." in each.sentence for _, _, each in results)
         assert not any("reaches" in change for change in rig.hall.changes)
+
+
+# -- a reader of codes that dies ----------------------------------------------------------------------------------
+
+
+def test_a_reader_of_codes_that_fails_ends_the_shift_at_every_bay_and_says_so(quick_path: Path) -> None:
+    with BaysRig(quick_path) as rig:
+        day = Day(rig)
+
+        def fail() -> None:
+            raise RuntimeError("a mistake")
+
+        rig.clock.start("keyboard", or_end("keyboard", day.work.board, fail))
+        day.work.run(day.past)
+        over = [each.do for _, each in day.told if isinstance(each, Stands) and each.situation is Situation.ENDED]
+        assert over == ["The keyboard is no longer read (RuntimeError: a mistake)."] * 2
+
+
+def test_a_unit_that_was_refused_is_not_counted_as_tested(quick_path: Path) -> None:
+    with BaysRig(quick_path) as rig:
+        day = Day(rig)
+        day.run(*SIGN_IN, (3.0, "bay-1"), (1.0, plate("DH6-00000001")), (2.0, "bay-2"), (1.0, plate("DH6-00000001")),
+                (40.0, "=end"))
+        counts = {bay: (each.passed, each.others) for bay, each in day.told if isinstance(each, Tally)}
+        assert counts == {"bay-1": (1, 0), "bay-2": (0, 0)}

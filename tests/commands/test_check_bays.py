@@ -97,3 +97,11 @@ def test_a_simulator_that_lacks_an_instrument_is_told_before_anything_is_started
     assert main(["check", str(path)]) == 2
     told = capsys.readouterr().out
     assert "simulators/demo-simulator.yaml simulates no residual-1" in told and "simulates no withstand" not in told
+
+
+def test_a_unit_is_never_tested_at_a_bay_that_nobody_named(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["run", SEQUENCE, "--unit", "DH6-00000001", "--station", str(STATION), "--acknowledge", "demo"]
+    assert main(words) == 2
+    assert "Which bay is the unit in? Give --bay with one of bay-1, bay-2, bay-3, bay-4." in capsys.readouterr().err
+    assert main([*words, "--bay", "bay-9"]) == 2
+    assert "has no bay 'bay-9'" in capsys.readouterr().err
