@@ -43,6 +43,7 @@ def _style(name: str, size: float, *, bold: bool = False, **more: Any) -> Paragr
 _TEXT, _STRONG, _SMALL = _style("text", 8), _style("strong", 8, bold=True), _style("small", 6.5)
 _HEAD = _style("head", 9, bold=True, spaceBefore=6, spaceAfter=1, keepWithNext=1)
 _TITLE, _LARGE = _style("title", 15, bold=True), _style("large", 22, bold=True)
+_PACE = _style("pace", 18, bold=True)
 
 
 class ShareDrawing(Flowable):
@@ -117,7 +118,7 @@ def _top(review: Review) -> Iterator[Flowable]:
     left = [_text(each) for each in words.facts(review)]
     right: list[Flowable] = [_text("first-pass yield"), _text(large, _LARGE), Spacer(0, 8),
                              _text(words.share_words(share) + ", 95 %", _SMALL), ShareDrawing(share)]
-    pace: list[Flowable] = [_text("against the takt"), _text(times.behind(review), _LARGE), Spacer(0, 8),
+    pace: list[Flowable] = [_text("against the takt"), _text(times.behind(review), _PACE), Spacer(0, 13),
                             _text(f"{times.tested(review)} tested, {review.asked} asked for", _SMALL)]
     row: list[Any] = [left, right, pace if review.asked is not None else []]
     yield Table([row], [_WIDTH - 108 * mm, 58 * mm, 50 * mm],

@@ -19,6 +19,7 @@ from eolseq.commands.printing import PrintFailed
 from eolseq.commands.review_paper import TRIES, WITHIN, ShiftPaper, in_time, owes
 from eolseq.errors import RecordFault, Refused
 from eolseq.guard.inputs import Reason
+from eolseq.line.shift_events import UnitOver
 from eolseq.records.reader import Records
 from eolseq.records.system import OperatingSystem
 from eolseq.station.review_fields import ReviewRules
@@ -133,6 +134,21 @@ def test_a_log_that_takes_no_more_owes_its_page_to_the_next_start_and_to_no_othe
     reasons = [each["reason"] for each in rig.entries("remark", "shift")]
     assert sum(page in (each or "") for each in reasons) == 1 and rig.entries("shift")[0]["time"] == cut
     assert next_shift(quick_path, [])[0] == [] and pages(quick_path) == [page]
+
+
+def test_an_error_that_nobody_foresaw_leaves_a_page_and_goes_on(quick_path: Path) -> None:
+    with rig_at(quick_path) as rig:
+        def fail(event: object) -> None:
+            if isinstance(event, UnitOver):
+                raise ValueError("nobody foresaw this")
+        rig.also = fail
+        paper = ShiftPaper(rig.station)
+        with pytest.raises(ValueError, match="nobody foresaw this"), \
+                paper.after(rig.log, rig.opened, rig.clock, lambda: False):
+            rig.run([GOOD])
+        end, page = rig.entries("shift", "remark")[-2:]
+        assert end["event"] == "end" and "nobody foresaw this" in end["reason"] and pages(quick_path)[0] in page["reason"]
+        assert paper.said.startswith("The page of this shift: wrote")
 
 
 def test_voltage_that_may_be_present_comes_before_paper(quick_path: Path) -> None:
