@@ -126,7 +126,8 @@ class Paper:
             trouble = f"The label may be missing: {error}. Look for it at the printer, and put that right."
             return LabelOutcome("unknown", f"{trouble} Then say what became of it and print copy "
                                 f"{int(printed.label.copy) + 1}: eolseq label {printed.label.serial} --station S "
-                                "--copy --reason TEXT --by ID --old destroyed (or found, or not-found).", printed, trouble)
+                                "--copy --reason TEXT --by ID --old destroyed (or found, or not-found).", printed,
+                                trouble)
         _fate(log, printed, "printed", said or None)
         return LabelOutcome("printed", f"Label, copy {printed.label.copy}: {said}.", printed)
 

@@ -90,7 +90,8 @@ def sources(rules: Any, inbox: Inbox | Switchboard, clock: Clock, tell: Tell) ->
     """Codes come in while the block runs: from standard input, and from the scanner that the station names."""
     descriptor = sys.stdin.fileno()
     with keyboard(descriptor) as terminal:
-        clock.start("keyboard", or_end("keyboard", inbox, lambda: read_input(descriptor, inbox, tell, terminal=terminal)))
+        clock.start("keyboard", or_end("keyboard", inbox,
+                                       lambda: read_input(descriptor, inbox, tell, terminal=terminal)))
         if rules.scanner:
             scanner = Scanner(rules.scanner, rules.speed)
             clock.start("scanner", or_end("scanner", inbox, lambda: read_scanner(scanner, inbox, clock)))
