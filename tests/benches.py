@@ -17,6 +17,17 @@ OTHERS = {
 }
 
 
+def patient(text: str) -> str:
+    """A station file whose guard unit may be silent for longer, for real lines beside other tests."""
+    assert text.count("freshness: 100 ms") == 1
+    return text.replace("freshness: 100 ms", "freshness: 250 ms")
+
+
+def demo_station() -> str:
+    """The demo's station file, made patient."""
+    return patient((ROOT / "simulators/demo-station.yaml").read_text("utf-8"))
+
+
 def changed_files(folder: Path, *places: str, simulated: str = "bench-simulator.yaml") -> tuple[Path, Path]:
     """Write a simulator file and a station file with these places taken by the other instruments."""
     simulator = (ROOT / "simulators/demo-simulator.yaml").read_text("utf-8")

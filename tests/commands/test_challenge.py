@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from eolseq.__main__ import main
-from tests.rig import ROOT
+from tests.benches import demo_station
 
 pytestmark = pytest.mark.real_lines
 
@@ -16,7 +16,7 @@ pytestmark = pytest.mark.real_lines
 def test_a_missed_unit_locks_and_lists_suspects(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                                 capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.chdir(tmp_path)
-    text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    text = demo_station()
     some = ("  references:\n    good: {about: sound}\n"
             "    open-earth: {about: was repaired by mistake, step: Earth path to every metal part}\n\nceilings:")
     text = re.sub(r"  references:\n.*?\nceilings:", some, text, flags=re.S)

@@ -16,6 +16,7 @@ import pytest
 
 from eolseq.records.audit import audit
 from eolseq.records.reader import Records
+from tests.benches import demo_station
 from tests.rig import ROOT
 
 pytestmark = pytest.mark.real_lines
@@ -40,7 +41,7 @@ def files() -> None:
     text = text[:text.index("  - kind:")] + text[text.index("  - kind: motor_current"):]
     text = text.replace("protection_class: I\n", "protection_class: II\n")
     Path("fan.yaml").write_text(text.replace(f"    name: {FAN}\n", f"    name: {FAN}\n{TURNING}"), "utf-8")
-    station = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    station = demo_station()
     Path("station.yaml").write_text(re.sub(r"  sequence: .*?\nceilings:", REFERENCES, station, count=1, flags=re.S), "utf-8")
 
 

@@ -12,6 +12,7 @@ import pytest
 
 from eolseq.__main__ import main
 from eolseq.records.reader import Records
+from tests.benches import demo_station
 from tests.rig import ROOT
 
 pytestmark = pytest.mark.real_lines
@@ -28,7 +29,7 @@ def test_the_stop_line_is_the_one_line(says: str, code: int, tmp_path: Path, mon
     assert simulator.count("    role: power_source\n") == 1
     Path("one.yaml").write_text(simulator.replace("    role: power_source\n",
                                                   "    role: power_source\n    connections: one\n"), "utf-8")
-    station = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    station = demo_station()
     Path("station.yaml").write_text(station.replace("simulators/demo-simulator.yaml", "one.yaml")
                                     .replace("drivers/ps-9.yaml", "ps-9.yaml"), "utf-8")
     assert main(["verify", "power", "--station", "station.yaml", "--acknowledge", "tester", "--json"]) == code

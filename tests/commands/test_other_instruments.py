@@ -16,7 +16,7 @@ from eolseq.__main__ import main
 from eolseq.errors import FileMistakes
 from eolseq.instruments.line import Line
 from eolseq.station.file import load_station
-from tests.benches import changed_files
+from tests.benches import changed_files, patient
 from tests.rig import ROOT
 
 
@@ -26,7 +26,8 @@ def test_a_unit_is_run_with_them(quick_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.chdir(quick_path)
     for folder in ("drivers", "sequences"):
         shutil.copytree(ROOT / folder, folder)
-    changed_files(quick_path, "resistance", "guard")
+    _, station = changed_files(quick_path, "resistance", "guard")
+    station.write_text(patient(station.read_text("utf-8")), "utf-8")
     code = main(["run", "sequences/duct-heater-6kw.yaml", "--unit", "DH6-00000001", "--station", "bench.yaml",
                  "--acknowledge", "tester", "--json"])
     out = capfd.readouterr()

@@ -21,6 +21,7 @@ import pytest
 
 from eolseq.records.reader import Records
 from eolseq.simulation.server import MARK
+from tests.benches import patient
 from tests.commands.test_approve import EARTH, approve
 from tests.commands.test_keys import make, with_passphrase
 from tests.rig import ROOT
@@ -91,7 +92,7 @@ def at_addresses(kind: type[Place], text: str, instead: str) -> Iterator[Place]:
     for _ in range(len(re.findall("page:", text))):
         name, address = child.stdout.readline().decode().split()
         text = re.sub(rf"(\n  {name}: +{{page: [^,]+,)", rf'\1 address: "{address}",', text)
-    Path("bench.yaml").write_text(text.replace("simulated: simulators/demo-simulator.yaml\n", instead), "utf-8")
+    Path("bench.yaml").write_text(patient(text).replace("simulated: simulators/demo-simulator.yaml\n", instead), "utf-8")
     found = kind(child)
     found.order(closes_by_itself=False)
     yield found

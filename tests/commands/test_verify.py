@@ -10,7 +10,7 @@ import pytest
 
 from eolseq.__main__ import main
 from eolseq.records.reader import Records
-from tests.rig import ROOT
+from tests.benches import demo_station
 
 pytestmark = pytest.mark.real_lines
 
@@ -34,7 +34,7 @@ steps:
 def station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     """A simulated station that asks for verification; without reference meters, which take their time."""
     monkeypatch.chdir(tmp_path)
-    text = re.sub(r"\nreference_meters:.*?\n\n", "\n", (ROOT / "simulators/demo-station.yaml").read_text("utf-8"), count=1,
+    text = re.sub(r"\nreference_meters:.*?\n\n", "\n", demo_station(), count=1,
                   flags=re.S)
     Path("station.yaml").write_text(text.replace("\ncheck", "\n#check") + CHECKS, "utf-8")
     Path("short.yaml").write_text(SHORT, "utf-8")
@@ -72,7 +72,7 @@ def test_units_are_refused_until_every_instrument_holds_and_when_one_has_drifted
 
 def test_a_reference_meter_of_the_simulator_is_read_and_nobody_types(
         station: str, capsys: pytest.CaptureFixture[str]) -> None:
-    text = (ROOT / "simulators/demo-station.yaml").read_text("utf-8")
+    text = demo_station()
     Path("gauge.yaml").write_text(text, "utf-8")
     assert verify("gauge.yaml", "gauge") == 0
     told = capsys.readouterr().out
