@@ -21,6 +21,7 @@ FAILED, LOST = "not passed at", "time lost from a stop to the next unit at its b
 MEANS = "means that moved most inside their bands"
 HOURS, DAY = "hour by hour", 24
 """A list that is said whole, where it is no longer than a day."""
+_MOVED = 0.0005  # of the band; a mean that moved less is said to have moved by 0.0 %
 MOST = 5
 """Rows of a list on the screen; the document (--json) has all."""
 
@@ -192,7 +193,7 @@ def sections(review: Review) -> Iterator[tuple[str, list[Row]]]:
     yield "passed later with nothing changed, by whom and where", [
         Row(str(count), f"of {passes} passes: {who} at {bay}") for who, bay, count, passes in review.retests if count]
     yield "refused before the start", [Row(str(count), reason) for reason, count in review.refused]
-    yield MEANS, [Row("", drift_words(each)) for each in review.drifts]
+    yield MEANS, [Row("", drift_words(each)) for each in review.drifts if each.told or abs(each.share) >= _MOVED]
 
 
 def failure_rows(review: Review) -> list[Row]:
