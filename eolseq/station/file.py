@@ -47,15 +47,15 @@ from eolseq.station.line_fields import (
     read_people,
     read_rework,
 )
+from eolseq.station.one_place import check_one_place
+from eolseq.station.plant_fields import ZONE, check_plant, read_plant
+from eolseq.station.plant_time import UTC_TIME, PlantTime
 from eolseq.station.reference_fields import (
     REFERENCE_METERS,
     ReferenceMeter,
     check_references,
     read_references,
 )
-from eolseq.station.one_place import check_one_place
-from eolseq.station.plant_fields import ZONE, check_plant, read_plant
-from eolseq.station.plant_time import UTC_TIME, PlantTime
 from eolseq.station.shift_fields import SHIFT, ShiftRules, check_shift, read_shift
 
 _NAME = r"[a-z][a-z0-9-]{0,39}"
