@@ -19,9 +19,9 @@ settings.load_profile("busy")  # a computer that does much else is slow, and a p
 
 
 @pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers() -> int:
+def pytest_xdist_auto_num_workers() -> int | None:
     """One more than there are cores: tests over real lines mostly wait for a step's own time."""
-    return len(os.sched_getaffinity(0)) + 1
+    return None if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ else len(os.sched_getaffinity(0)) + 1
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
