@@ -109,6 +109,8 @@ def head(view: ShiftView, name: str, width: int) -> Row:
         lock, green, chip = "", fit(green, 8), fit(chip, 10)  # a terminal too small for frames at all
     room = width - columns(chip) - columns(red) - columns(green) - columns(lock) - 2
     said = "  ".join(part for part in (_unit(view), SIMULATED if view.simulated else "") if part)
+    if columns(said) + 2 > room:  # the row above says SIMULATED too; a serial that is cut would be another unit's
+        said = _unit(view) or said
     middle = fit(f" {said} ", min(room, columns(said) + 2))
     rule = "━" * max(0, room - columns(middle))
     return [("┏━", style), (chip, "DANGER" if words.danger else "inverse"), (middle, style), (rule, style),

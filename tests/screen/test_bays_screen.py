@@ -191,3 +191,16 @@ def test_the_pictures_of_the_manual_are_those_of_the_screen() -> None:
     assert found["bays-locked.svg"].count(">At</text>") == 4  # each neighbour is told that it is not about its bay; and whole at the foot
     for name, text in found.items():
         assert (FOLDER / name).read_text(encoding="utf-8") == text, f"run: python tests/bays_pictures.py ({name})"
+
+
+def test_a_serial_is_whole_where_it_has_room_though_the_lamps_need_theirs() -> None:
+    view = view_of(4, ("bay-1", CautionPage(Cautions(STANDARD, ()), 0, 1)),
+                   ("bay-1", Stands(Situation.CAUTIONS, "Read.", "op-07")))
+    for bay in NAMES[1:]:
+        view.tell(bay, Stands(Situation.RUNNING, ""), 0.0)
+        for event in itertools.islice(story(FAILED), 40):
+            view.tell(bay, event, 0.0)
+        view.tell(bay, LIVE, 0.0)
+    rows = ["".join(text for text, _ in row) for row in draw_bays(view, 0.0, 80, 24).rows]
+    heads = [row for row in rows if row.startswith("┏━")]
+    assert len(heads) == 4 and all(re.search(r" DH6-[0-9]{8} ", row) for row in heads[1:]), heads
