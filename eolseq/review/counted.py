@@ -67,7 +67,7 @@ class Counts:
 
     judged: Counter[str] = field(default_factory=Counter)
     _first: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
-    _seen: set[tuple[str, str]] = field(default_factory=set)
+    _seen: dict[str, set[str]] = field(default_factory=dict)  # by sequence; no pair for each unit, a log has many
     _failed_at: Counter[tuple[str, str]] = field(default_factory=Counter)
     _step_of: dict[int, tuple[str, str]] = field(default_factory=dict)
     _retests: RetestCount = field(default_factory=RetestCount)
@@ -80,8 +80,9 @@ class Counts:
         sequence, serial, outcome = str(end["sequence"]["name"]), str(end["serial"]), str(end["outcome"])
         if outcome not in JUDGED:
             return False
-        first = (serial, sequence) not in self._seen
-        self._seen.add((serial, sequence))
+        seen = self._seen.setdefault(sequence, set())
+        first = serial not in seen
+        seen.add(serial)
         if outcome != "pass":
             self._step_of[index] = model, _step_of(end, outcome)
         if inside:
