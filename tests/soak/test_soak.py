@@ -38,9 +38,9 @@ def test_what_a_process_leaves_behind_is_a_leak() -> None:
     assert Watch(descriptors=[6, 6, 6]).leaks == []
     assert Watch(descriptors=[6, 6, 7]).leaks == ["descriptors between lives: 6 to 7"]
     assert len(Watch(descriptors=[6, 7], left_over=1).leaks) == 2
-    grows = [Memory(scans, 500_000 + 26 * scans, 80_000 + 2 * scans) for scans in range(0, 2000, 50)]
+    grows = [Memory(scans, 500_000 + 26 * scans, 80_000 + 2 * scans) for scans in range(0, 5000, 50)]
     assert [each.split(" ")[1] for each in Watch(memory=grows).leaks] == ["pieces", "memory"]
-    flat = [Memory(scans, 500_000 + 4 * scans, 80_000 + scans % 1024) for scans in range(0, 2000, 50)]
+    flat = [Memory(scans, 500_000 + 4 * scans, 80_000 + scans % 1024) for scans in range(0, 5000, 50)]
     assert Watch(memory=flat).leaks == []
 
 

@@ -18,7 +18,7 @@ OFTEN = 8          # lives after each of which memory is looked at; later after 
 BLOCKS = 25.0      # pieces of memory of Python that may stay behind of a scan: books about four, caches that fill some
 BYTES = 1500.0     # by which the resident memory may grow a scan; a unit in the books is about 300
 ENOUGH = 100       # scans from which on the pieces of memory tell something
-ENOUGH_BYTES = 1000  # scans from which on the resident memory does: it comes in steps of a megabyte
+ENOUGH_BYTES = 3000  # scans from which on the resident memory does: it comes in steps of a megabyte
 
 
 class Memory(NamedTuple):
@@ -84,8 +84,7 @@ class Watch:
     def told(self) -> str:
         """The figures in words."""
         scans, blocks, grown = self.grown()
-        first, last = (self.memory or [Memory(0, 0, 0)])[0], (self.memory or [Memory(0, 0, 0)])[-1]
+        fifths = [self.memory[number * (len(self.memory) - 1) // 5].resident for number in range(6)] if self.memory else []
         return (f"between lives: descriptors {min(self.descriptors, default=0)} to {max(self.descriptors, default=0)}; "
-                f"processes left over: {self.left_over}; resident {first.resident} KiB at first, {last.resident} at the "
-                f"end; over the last {scans} scans {grown:.0f} bytes and {blocks:.2f} pieces of memory a scan; "
+                f"processes left over: {self.left_over}; resident at each fifth {fifths} KiB; over the last {scans} scans {grown:.0f} bytes and {blocks:.2f} pieces of memory a scan; "
                 f"leaks: {self.leaks}")
