@@ -151,6 +151,7 @@ class AtStation:
 
     def check(self, what: str, operator: str, tell: Tell) -> str:
         """Perform a check, ``verify`` or ``challenge``; a sentence of what was found. Refused when it cannot be."""
+        self._refuse_out_of_use()
         forget_trip(self._bay)
         self._bay.watcher.seen_open = False
         try:
@@ -185,7 +186,7 @@ class AtStation:
         return result
 
     def _refuse_out_of_use(self) -> None:
-        """StationFault, before a unit is begun, when an instrument of this bay of several is silent."""
+        """StationFault, before a unit or a check is begun, when an instrument of this bay of several is silent."""
         out = self._use.ask_own() if self._use is not None else None
         if out is not None:
             raise StationFault(out.what, for_screen(out, self._opened).do)

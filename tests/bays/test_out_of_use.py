@@ -309,6 +309,18 @@ def test_silent_while_a_unit_is_tested(quick_path: Path, what: str, live: bool) 
             .outcomes("bay-2") == [Outcome.PASS]
 
 
+def test_a_check_is_not_begun_with_an_instrument_that_is_gone(quick_path: Path) -> None:
+    rig = BaysRig(quick_path)
+    changed(rig, checks=Checks(Demand("never"), Demand("day")))
+    with rig:
+        shift = Shifted(rig).run((1.0, "op-07"), (3.0, "op-07"), (2.0, lambda: rig.hall.set_fault("silent", "residual-1")),
+                                 (1.0, "bay-1"), (1.0, "=challenge"), (10.0, "bay-1"), (1.0, "=challenge"), (3.0, "=end"),
+                                 (3.0, "=end"))
+        assert "residual-1" in shift.out("bay-1").why and "OUT OF USE" in shift.notes("bay-1")
+        assert rig.log.locked() is None and not any(each.get("output") == "on" for each in rig.hall.changes)
+        assert shift.situations("bay-2") >= {Situation.CHECK_DUE} and Situation.OUT_OF_USE not in shift.situations("bay-2")
+
+
 # -- a bay out of use is looked at ---------------------------------------------------------------------------------
 
 
