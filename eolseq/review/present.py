@@ -12,7 +12,7 @@ from eolseq.review.review import Review, why
 from eolseq.review.stops import reason_of
 from eolseq.station.plant_time import UTC_TIME, PlantTime
 
-KINDS = frozenset({"begin", "end", "abandon", "shift", "lock", "unlock"})
+KINDS = frozenset({"begin", "end", "abandon", "shift", "lock", "unlock", "out_of_use"})
 """The kinds of entries that this is worked out from."""
 
 
@@ -90,6 +90,7 @@ class Presence:
 
     _bays: dict[str, BayNow] = field(default_factory=dict)
     _runs: dict[int, str] = field(default_factory=dict)
+    _out: dict[str, BayNow] = field(default_factory=dict)
     _locked: LockedNow | None = None
     _working: set[str] = field(default_factory=set)
     _began: datetime | None = None
@@ -104,8 +105,12 @@ class Presence:
             self._locked = None
         elif kind == "shift":
             self._shift(payload["event"], str(payload["bay"]), at)
+        elif kind == "out_of_use":  # it may come before the shift begins at its neighbours
+            bay = str(payload["bay"])
+            self._out[bay] = BayNow(bay, State.DOWN, at, f"out of use: {payload['reason']}")
         elif kind == "begin":
             self._runs[index] = bay = str(payload["bay"])
+            self._out.pop(bay, None)
             self._bays[bay] = BayNow(bay, State.TESTING, at, str(payload["serial"]))
         else:
             self._over(payload, at)
@@ -116,12 +121,15 @@ class Presence:
                 self._bays.clear()  # those of a shift before, which may have been cut off
                 self._working, self._began = set(), at
             self._working.add(bay)
+            self._out.pop(bay, None)
             self._ended = None
             self._bays[bay] = BayNow(bay, State.WAITING, at)
         else:
             self._working.discard(bay)
             self._ended = None if self._working else at
             self._bays[bay] = BayNow(bay, State.OVER, at)
+            if not self._working:
+                self._out.clear()
 
     def _over(self, payload: Mapping[str, Any], at: datetime) -> None:
         """A run has ended. One that says nothing of its unit leaves its bay down until the next begins there."""
@@ -138,4 +146,5 @@ class Presence:
 
     def result(self) -> Present:
         """The line as it is after the entries so far."""
-        return Present(tuple(self._bays[bay] for bay in sorted(self._bays)), self._locked, self._began, self._ended)
+        bays = {**self._bays, **self._out}
+        return Present(tuple(bays[bay] for bay in sorted(bays)), self._locked, self._began, self._ended)

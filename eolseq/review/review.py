@@ -24,7 +24,7 @@ from eolseq.review.worked import Available, Worked
 from eolseq.station.plant_time import UTC_TIME, PlantTime
 
 KINDS = frozenset({"begin", "end", "abandon", "rework", "shift", "lock", "unlock", "remark", "challenge",
-                   "void"})
+                   "void", "out_of_use"})
 """The kinds of entries that a review is worked out from."""
 
 
@@ -144,12 +144,13 @@ class Reviewer:
         self._takes: dict[str, Callable[[int, Mapping[str, Any]], None]] = {
             "begin": self._begin, "end": self._end, "abandon": self._abandon, "shift": self._shift,
             "lock": self._lock, "unlock": self._unlock, "rework": self._counts.rework, "remark": self._remark,
-            "challenge": self._challenged, "void": self._void}
+            "challenge": self._challenged, "void": self._void, "out_of_use": self._out_of_use}
 
     def take(self, index: int, payload: Mapping[str, Any]) -> None:
         """One entry; those after the window change nothing but the ends of what began in it."""
         kind, time = payload["kind"], payload["time"]
-        if self.window.before_end(index, time) or kind not in ("challenge", "rework", "remark", "lock", "void"):
+        if self.window.before_end(index, time) or kind not in ("challenge", "rework", "remark", "lock", "void",
+                                                                     "out_of_use"):
             self._takes[kind](index, payload)
 
     def _begin(self, index: int, payload: Mapping[str, Any]) -> None:
@@ -210,6 +211,10 @@ class Reviewer:
 
     def _unlock(self, _: int, payload: Mapping[str, Any]) -> None:
         self._locks.begins("", moment(payload))
+
+    def _out_of_use(self, index: int, payload: Mapping[str, Any]) -> None:
+        if self.window.has(index, payload["time"]):
+            self._stops.left_out(str(payload["bay"]), f"out of use: {reason_of(payload['reason'])}", moment(payload))
 
     def _remark(self, index: int, payload: Mapping[str, Any]) -> None:
         if payload["serial"] is not None and self.window.has(index, payload["time"]):

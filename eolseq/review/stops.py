@@ -51,6 +51,10 @@ class Stops:
         self.ended(bay)
         self._waiting[bay] = reason, at
 
+    def left_out(self, bay: str, reason: str, at: Moment) -> None:
+        """A bay is out of use from a moment on; where it stands still already, what stopped it is the reason."""
+        self._waiting.setdefault(bay, (reason, at))
+
     def begins(self, bay: str, at: Moment) -> None:
         """The next run begins at a bay."""
         if bay in self._waiting:

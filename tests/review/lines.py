@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from eolseq.clock import VirtualClock
 from eolseq.records import entries, shift_entries
+from eolseq.records.bay_entries import BayOutOfUse
 from eolseq.records.log import Log
 from eolseq.records.reader import Records
 from eolseq.review.review import KINDS, LogFacts, Review, review
@@ -78,6 +79,10 @@ class Line:
     def shift(self, event: str, bay: str = "bay-1") -> int:
         """A shift begins or ends at a bay."""
         return self.log.append(shift_entries.ShiftMark(event=event, bay=bay, station_digest="cd" * 32, software="test"))  # type: ignore[arg-type]
+
+    def out_of_use(self, bay: str, reason: str) -> int:
+        """A bay is left out of use."""
+        return self.log.append(BayOutOfUse(bay=bay, reason=reason, do="Call maintenance.", station_digest="cd" * 32))
 
     def review(self, window: Window | None = None, takt: float | None = None, plant: PlantTime = UTC_TIME) -> Review:
         """What the log so far says, read from its file."""

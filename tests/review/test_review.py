@@ -434,6 +434,24 @@ def test_the_last_shift(case: str) -> None:
     assert (None if found is None else (found.first, found.last)) == expected
 
 
+def test_a_bay_out_of_use_stands_still_until_a_unit_is_tested_there(quick_path: Path) -> None:
+    def tell(line: Line) -> None:
+        line.out_of_use("bay-2", "Guard unit SIM-1201 does not answer.")
+        line.clock.sleep(600.0)
+        line.all([Did("pass"), Did("pass", bay="bay-2"), Did("fault", bay="bay-2", sentence="No answer.", after=50.0)])
+        line.out_of_use("bay-2", "It does not answer.")  # the fault before it is the reason
+        line.clock.sleep(100.0)
+        line.did(Did("pass", bay="bay-2"))
+        line.out_of_use("bay-1", "It is past its calibration.")
+        line.shift("end")
+
+    found = reviewed(quick_path, [Did("pass", bay="bay-2")], tell)
+    assert [(each.bay, each.reason, each.lost, each.unfollowed) for each in found.stops] == [
+        ("bay-2", "out of use: Guard unit SIM-1201 does not answer.", 600.0 + CYCLE + BETWEEN, 0),
+        ("bay-2", "fault: No answer.", 150.0, 0),
+        ("bay-1", "out of use: It is past its calibration.", 0.0, 1)]
+
+
 def test_a_clock_that_was_set_makes_no_time_lost() -> None:
     stopped = Moment(MORNING, "boot 1", 100.0)
     assert seconds(stopped, Moment(MORNING + timedelta(hours=5), "boot 1", 110.0)) == 10.0

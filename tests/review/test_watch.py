@@ -137,6 +137,13 @@ DOWN: dict[str, tuple[Callable[[Line], object], str, str]] = {
                "LOCKED 0 MIN", "Dead was not proved. Measure."),
     "an unlock": (lambda line: (line.log.append(entries.Lock(reason="Dead was not proved.", do="Measure.")),
                                 line.log.append(entries.Unlock(by="m-1", reason="A relay."))), "", ""),
+    "a bay out of use": (lambda line: line.out_of_use("bay-2", "Its guard unit does not answer."), "DOWN 0 MIN",
+                         "bay-2 since"),
+    "it was so before the others began": (lambda line: (line.shift("end"), line.out_of_use("bay-2", "No guard unit."),
+                                                        line.shift("begin")), "DOWN 0 MIN", "out of use: No guard unit."),
+    "it is back": (lambda line: (line.out_of_use("bay-2", "No guard unit."), line.did(Did("pass", bay="bay-2"))), "", ""),
+    "it was out of use in a shift that is over": (lambda line: (line.out_of_use("bay-2", "No guard unit."),
+                                                                line.shift("end")), "", ""),
     "the shift is over": (lambda line: (line.did(Did("stopped")), line.shift("end")), "", ""),
 }
 
