@@ -20,6 +20,7 @@ from eolseq.commands.bay_use import SILENT, UNSEEN
 from eolseq.commands.gates import Setting, gates_of
 from eolseq.commands.run import bay_of, say_out_of_use
 from eolseq.commands.shift_bays import BaysAtWork, look_back_at_bays
+from eolseq.commands.shift_parts import AtStation
 from eolseq.engine.events import Live, StepBegins
 from eolseq.errors import Refused, StationFault
 from eolseq.guard.power import LockedRed
@@ -244,6 +245,24 @@ def test_what_was_never_verified_is_due_at_its_bay_alone(quick_path: Path) -> No
         for bay in BAYS:
             due = next(each for each in shift.stood(bay) if each.situation is Situation.CHECK_DUE)
             assert f"guard-{bay[-1]}" in due.why and f"guard-{other(bay)[-1]}" not in due.why
+
+
+@pytest.mark.parametrize("real", [False, True])
+def test_what_was_never_verified_puts_a_bay_of_a_real_station_out_of_use(real: bool, quick_path: Path) -> None:
+    """Maintenance signs what is verified there, which no shift can do."""
+    rig = BaysRig(quick_path)
+    changed(rig, checks=Checks(Demand("day"), Demand("never")))
+    with rig:
+        around = AtStation(rig.clock, rig.opened, rig.pages, rig.log, (SEQUENCE,), None, {}, lambda: 1, bay="bay-2")
+        if real:
+            rig.opened.station = dataclasses.replace(rig.opened.station, simulated="")
+        out = around.out_of_use()
+        assert (out is not None) == real
+        if out is not None:
+            assert out.bay == "bay-2" and "guard-2" in out.what and "guard-1" not in out.what
+            assert "eolseq verify" in out.do and "--bay bay-2" in out.do and "maintenance" in out.do.lower()
+            assert around.out_of_use() == out  # and is written once
+        assert [each["bay"] for each in entries(rig)] == ["bay-2"] * real
 
 
 # -- during the shift --------------------------------------------------------------------------------------------------
