@@ -6,7 +6,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,10 @@ from tests.safety.real import ROOT, SERIAL, TRIAL_PASSED, Bench, bench_at, bench
 
 pytestmark = pytest.mark.real_lines
 
-NOWHERE = "TCPIP0::127.0.1.{}::9::SOCKET"  # the discard port, at which nobody listens here
+
+def nowhere(names: Iterable[str]) -> dict[str, str]:
+    """Each at an address of its own: the discard port, at which nobody listens here."""
+    return {name: f"TCPIP0::127.0.0.{number}::9::SOCKET" for number, name in enumerate(names, 1)}
 
 
 def eolseq(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -115,7 +118,7 @@ def test_what_is_missing_is_wrong_use(quick_path: Path, words: tuple[str, ...]) 
                                     ("--open-guard-after", "0.2")], ids=lambda option: option[0])
 def test_options_of_simulated_stations_are_refused(quick_path: Path, option: tuple[str, str]) -> None:
     names = loaded(ROOT / "simulators/demo-station.yaml")["instruments"]
-    station = bench_station(quick_path, {name: NOWHERE.format(number) for number, name in enumerate(names, 1)})
+    station = bench_station(quick_path, nowhere(names))
     done = run(quick_path, short_sequence(quick_path), station, *option)
     assert done.returncode == 3
     assert f"{option[0]} is for simulated stations only" in done.stderr
@@ -132,7 +135,7 @@ def test_an_instrument_that_the_simulator_lacks_is_named(quick_path: Path) -> No
 
 def test_instruments_that_are_not_there_are_all_named(quick_path: Path) -> None:
     names = loaded(ROOT / "simulators/demo-station.yaml")["instruments"]
-    station = bench_station(quick_path, {name: NOWHERE.format(number) for number, name in enumerate(names, 1)})
+    station = bench_station(quick_path, nowhere(names))
     done = run(quick_path, short_sequence(quick_path), station)
     assert done.returncode == 5
     assert len(names) >= 8 and all(f"  {name}: " in done.stderr for name in names)
