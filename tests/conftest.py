@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import os
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,12 +15,6 @@ _ALONE = "real_time"
 
 settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("busy")  # a computer that does much else is slow, and a property holds all the same
-
-
-@pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers() -> int | None:
-    """One more than there are cores: tests over real lines mostly wait for a step's own time."""
-    return None if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ else len(os.sched_getaffinity(0)) + 1
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
