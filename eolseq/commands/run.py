@@ -278,22 +278,28 @@ def ready_log(station: Station, opened: OpenStation, clock: Clock, records: Reco
         _tidy(log, station)
         for out in opened.out.values():
             log.append(BayOutOfUse(bay=out.bay, reason=out.what, do=out.do, station_digest=station.digest))
-        if opened.counts is not None:
-            from eolseq.commands.fixture_gates import start_counts
-
-            start_counts(opened, log)
-        if station.fixtures:
-            from eolseq.commands.covering import told_in
-            from eolseq.verification.fixtures import zeros_now
-
-            told = told_in(log, simulated=bool(station.simulated))
-            opened.measured_zeros = {
-                bay: zeros_now(station.zeros_at(bay), station.fixtures, told, opened.of_several(bay))
-                for bay in station.bays}
+        _take_from_log(opened, log)
     except BaseException:
         log.close()
         raise
     return log
+
+
+def _take_from_log(opened: OpenStation, log: Log) -> None:
+    """What an open station knows from its log: the counts of shared instruments, and its fixtures' measured zeros."""
+    station = opened.station
+    if opened.counts is not None:
+        from eolseq.commands.fixture_gates import start_counts
+
+        start_counts(opened, log)
+    if station.fixtures:
+        from eolseq.commands.covering import told_in
+        from eolseq.verification.fixtures import zeros_now
+
+        told = told_in(log, simulated=bool(station.simulated))
+        opened.measured_zeros = {
+            bay: zeros_now(station.zeros_at(bay), station.fixtures, told, opened.of_several(bay))
+            for bay in station.bays}
 
 
 def say_out_of_use(opened: OpenStation) -> None:

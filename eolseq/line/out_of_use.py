@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 
 from eolseq.clock import Clock
 from eolseq.engine.events import SafetyState
-from eolseq.errors import EolseqError
 from eolseq.line.around import ShiftLog, Tell
 from eolseq.line.resume import Before
 from eolseq.line.scans import Inbox
@@ -52,8 +51,7 @@ class OutOfUseBay:
             while self._working():
                 self._round()
         except BaseException as error:
-            told = str(error) if isinstance(error, EolseqError) else f"{type(error).__name__}: {error}"
-            self._inbox.ended = self._inbox.ended or told
+            self._inbox.end_by(error)
             raise
         finally:
             self._stand(Stands(Situation.ENDED, self._inbox.ended or "The shift of the other bays has ended."))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from threading import Lock
 
 from eolseq.clock import Clock
+from eolseq.errors import EolseqError
 
 LONGEST = 700          # characters of a code; what is longer is discarded up to its end
 DOUBLE = 1.0           # s within which the same code again is the same scan
@@ -133,6 +134,11 @@ class Inbox:
         """No more codes come: end of input."""
         self.closed = True
         self._came.set()
+
+    def end_by(self, error: BaseException) -> None:
+        """End the shift by an error, unless it is to end for another reason already."""
+        told = str(error) if isinstance(error, EolseqError) else f"{type(error).__name__}: {error}"
+        self.ended = self.ended or told
 
     @property
     def over(self) -> bool:

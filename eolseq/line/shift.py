@@ -14,7 +14,7 @@ from eolseq import __version__
 from eolseq.bands.band import Outcome
 from eolseq.engine.events import SafetyState
 from eolseq.engine.run import RunResult
-from eolseq.errors import EolseqError, RecordFault, Refused, StationFault
+from eolseq.errors import RecordFault, Refused, StationFault
 from eolseq.line.after_pass import FATES, PLATE, AfterPass
 from eolseq.line.around import Around, Due, Tell
 from eolseq.line.crew import Hazard
@@ -76,8 +76,7 @@ class Shift:
             while not self._inbox.over:
                 self._round()
         except BaseException as error:
-            told = str(error) if isinstance(error, EolseqError) else f"{type(error).__name__}: {error}"
-            self._inbox.ended = self._inbox.ended or told
+            self._inbox.end_by(error)
             raise
         finally:
             reason = self._inbox.ended or "The input ended."
