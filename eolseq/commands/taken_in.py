@@ -6,16 +6,13 @@ Gates ask before every unit, a shift whenever its log has grown, and there are m
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from threading import Lock
 from typing import NamedTuple
 
-from eolseq.records.judged import HasDocuments, TakenIn, standing_of
+from eolseq.records.judged import HasDocuments, OfLogs, TakenIn, standing_of
 from eolseq.records.runs import Carried
 from eolseq.verification.fixtures import Told, told_of
 from eolseq.verification.newest import Newest
 from eolseq.verification.standing import Past
-
-_LOGS = 4
 
 
 class ChecksIn(NamedTuple):
@@ -46,8 +43,7 @@ class _Checks:
         return ChecksIn(self._newest.all(), tuple(self._told), tuple(self._counted))
 
 
-_known: dict[tuple[bytes, bool], _Checks] = {}  # by the hash of a log's first line
-_one_at_a_time = Lock()
+_known: OfLogs[tuple[bytes, bool], _Checks] = OfLogs()  # by the hash of a log's first line
 
 
 def checks_in(log: HasDocuments, *, simulated: bool) -> ChecksIn:
@@ -60,14 +56,9 @@ def checks_in(log: HasDocuments, *, simulated: bool) -> ChecksIn:
     documents = log.documents
     if not documents:
         return ChecksIn((), (), ())
-    with _one_at_a_time:
-        which = documents[0].leaf, simulated
-        checks = _known.pop(which, None)
-        if checks is None or checks.keys != keys or not checks.taken.holds(documents):
-            checks = _Checks(keys)
-        _known[which] = checks  # the newest is the last
-        while len(_known) > _LOGS:
-            del _known[next(iter(_known))]
+    with _known.one_at_a_time:
+        checks = _known.get((documents[0].leaf, simulated),
+                            lambda known: known.keys == keys and known.taken.holds(documents), lambda: _Checks(keys))
         return checks.bring_up(documents, trusted)
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from threading import Lock
-from typing import Protocol
+from typing import Generic, Protocol, TypeVar
 
 from eolseq.errors import NotGenuine
 from eolseq.records.approvals import Standing
 from eolseq.records.runs import Carried
 
 _LOGS = 4  # a program has one log open, and may look into a few
+
+Key = TypeVar("Key")
+Made = TypeVar("Made")
 
 
 class HasDocuments(Protocol):
@@ -41,6 +44,25 @@ class TakenIn:
             self.count, self._leaf = self.count + 1, each.leaf
 
 
+class OfLogs(Generic[Key, Made]):
+    """What was made of the documents of the few logs asked for last; hold ``one_at_a_time`` around its use."""
+
+    def __init__(self) -> None:
+        self.one_at_a_time = Lock()
+        self._known: dict[Key, Made] = {}  # the newest is the last
+
+    def __len__(self) -> int:
+        return len(self._known)
+
+    def get(self, which: Key, stands: Callable[[Made], bool], make: Callable[[], Made]) -> Made:
+        """What is known of a log while it stands, else what is made anew; it is now the newest."""
+        known = self._known.pop(which, None)
+        self._known[which] = found = make() if known is None or not stands(known) else known
+        while len(self._known) > _LOGS:
+            del self._known[next(iter(self._known))]
+        return found
+
+
 class _Judged:
     def __init__(self, documents: Sequence[Carried]) -> None:
         self.standing, self.taken = Standing(documents[:1]), TakenIn()
@@ -52,8 +74,7 @@ class _Judged:
         return self.standing
 
 
-_known: dict[bytes, _Judged] = {}  # by the hash of a log's first line
-_one_at_a_time = Lock()
+_known: OfLogs[bytes, _Judged] = OfLogs()  # by the hash of a log's first line
 
 
 def standing_of(log: HasDocuments) -> Standing:
@@ -65,12 +86,6 @@ def standing_of(log: HasDocuments) -> Standing:
     documents = log.documents
     if not documents:
         raise NotGenuine("The log has no first entry that names its key.")
-    with _one_at_a_time:
-        first = documents[0].leaf
-        judged = _known.pop(first, None)
-        if judged is None or not judged.taken.holds(documents):
-            judged = _Judged(documents)
-        _known[first] = judged  # the newest is the last
-        while len(_known) > _LOGS:
-            del _known[next(iter(_known))]
+    with _known.one_at_a_time:
+        judged = _known.get(documents[0].leaf, lambda known: known.taken.holds(documents), lambda: _Judged(documents))
         return judged.bring_up(documents)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 from eolseq.errors import RecordFault
 from eolseq.records.envelope import entry_payload, read_payload
 from eolseq.records.genuine import AUDIT_FIRST
+from eolseq.records.merkle import leaf_hash
 
 
 class Places:
@@ -21,7 +21,7 @@ class Places:
     def payload(self, place: int, size: int, leaf: bytes) -> dict[str, Any]:
         """The payload of the line of so many bytes at a byte of the file; RecordFault when its hash is another."""
         line = self._read(place, size)
-        if sha256(b"\x00" + line).digest() != leaf:
+        if leaf_hash(line) != leaf:
             raise RecordFault(f"The log {self._path} was changed: the entry at byte {place} is not what it was.",
                               AUDIT_FIRST)
         return read_payload(entry_payload(line))

@@ -214,7 +214,7 @@ class Reviewer:
 
     def _out_of_use(self, index: int, payload: Mapping[str, Any]) -> None:
         if self.window.has(index, payload["time"]):
-            self._stops.left_out(str(payload["bay"]), f"out of use: {reason_of(payload['reason'])}", moment(payload))
+            self._stops.out_of_use(str(payload["bay"]), f"out of use: {reason_of(payload['reason'])}", moment(payload))
 
     def _remark(self, index: int, payload: Mapping[str, Any]) -> None:
         if payload["serial"] is not None and self.window.has(index, payload["time"]):

@@ -51,7 +51,7 @@ class Stops:
         self.ended(bay)
         self._waiting[bay] = reason, at
 
-    def left_out(self, bay: str, reason: str, at: Moment) -> None:
+    def out_of_use(self, bay: str, reason: str, at: Moment) -> None:
         """A bay is out of use from a moment on; where it stands still already, what stopped it is the reason."""
         self._waiting.setdefault(bay, (reason, at))
 

@@ -125,6 +125,16 @@ def refused(what: str, do: str) -> Note:
     return Note("REFUSED", f"{what} {do}".strip(), CALL, do=do)
 
 
+SET_ASIDE = f"Call maintenance first. {SERIAL} has no result: set it aside. Then scan the next unit."
+
+
+def ended(outcome: Outcome, what: str, do: str) -> tuple[object, ...]:
+    """What is told as a test ends without a pass in its withstand step, and the next unit is waited for."""
+    note = Note(str(outcome).upper(), f"Withstand, line and neutral to earth: {what} {do}", CALL, do=do)
+    return (Stands(Situation.RUNNING, ""), UnitOver(SERIAL, outcome, note.sentence, False),
+            Stands(Situation.WAITING, SET_ASIDE, "op-07"), note)
+
+
 def test_the_table_is_that_of_the_program() -> None:
     assert len(TABLE) > 150
     assert any("does not answer in time" in what for what, _ in TABLE)
@@ -141,14 +151,10 @@ def test_every_refusal_can_be_read_whole_and_what_to_do_is_never_cut(part: int) 
 
 @pytest.mark.parametrize("outcome", [Outcome.STOPPED, Outcome.FAULT])
 def test_what_ended_a_test_is_read_beside_its_outcome(outcome: Outcome) -> None:
-    first = f"Call maintenance first. {SERIAL} has no result: set it aside. Then scan the next unit."
     wrong = []
     for what, do in TABLE:
-        note = Note(str(outcome).upper(), f"Withstand, line and neutral to earth: {what} {do}", CALL, do=do)
-        view = view_of(Stands(Situation.RUNNING, ""), UnitOver(SERIAL, outcome, note.sentence, False),
-                       Stands(Situation.WAITING, first, "op-07"), note)
-        frame, foot = read(view)
-        wrong += [text for text in (first, do, f"Withstand, line and neutral to earth: {what}")
+        frame, foot = read(view_of(*ended(outcome, what, do)))
+        wrong += [text for text in (SET_ASIDE, do, f"Withstand, line and neutral to earth: {what}")
                   if plain(text) not in frame and plain(text) not in foot]
         wrong += [f"cut: {do}"] if plain(do) not in frame else []
         assert plain(CALL) in frame

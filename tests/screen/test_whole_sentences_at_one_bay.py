@@ -13,14 +13,25 @@ import pytest
 from eolseq.bands.band import Outcome
 from eolseq.engine.events import Cautions, Instruction, RunEnds, SafetyState, StepBegins, StepEnds
 from eolseq.line.shift import NEXT_UNIT
-from eolseq.line.shift_events import CautionPage, CodeTaken, Note, ShiftBegins, Situation, Stands, Tally, UnitOver
+from eolseq.line.shift_events import CautionPage, CodeTaken, Note, ShiftBegins, Situation, Stands, Tally
 from eolseq.screen.draw import draw
 from eolseq.screen.model import RunView
 from eolseq.screen.shift_draw import draw_shift
 from eolseq.screen.shift_model import ShiftView
 from eolseq.screen.turn import SECONDS, Turn
 from tests.screen.story import begins
-from tests.screen.test_whole_sentences import CALL, DARK, LIVE, SERIAL, TABLE, plain, refused, running
+from tests.screen.test_whole_sentences import (
+    CALL,
+    DARK,
+    LIVE,
+    SERIAL,
+    SET_ASIDE,
+    TABLE,
+    ended,
+    plain,
+    refused,
+    running,
+)
 
 STEPS = (("Earth path to every metal part", 3), ("Insulation resistance", 1))
 
@@ -70,15 +81,12 @@ def test_every_refusal_can_be_read_whole_and_what_to_do_is_never_cut(part: int) 
 
 @pytest.mark.parametrize("outcome", [Outcome.FAIL, Outcome.UNDECIDED, Outcome.STOPPED, Outcome.FAULT])
 def test_what_ended_a_test_is_read_beside_its_outcome_and_its_unit(outcome: Outcome) -> None:
-    first = f"Call maintenance first. {SERIAL} has no result: set it aside. Then scan the next unit."
     wrong = []
     for what, do in TABLE:
-        note = Note(str(outcome).upper(), f"Withstand, line and neutral to earth: {what} {do}", CALL, do=do)
-        view = view_of(Stands(Situation.RUNNING, ""), UnitOver(SERIAL, outcome, note.sentence, False),
-                       Stands(Situation.WAITING, first, "op-07"), note)
+        view = view_of(*ended(outcome, what, do))
         wrong += readable(view, do, f"Withstand, line and neutral to earth: {what}", CALL)
         above, _, picture = read(view)
-        assert plain(first) in above and f"unit {SERIAL}" in picture
+        assert plain(SET_ASIDE) in above and f"unit {SERIAL}" in picture
         assert picture.count("█") + picture.count("▀") + picture.count("▄") > 40  # the large word stands
     assert not wrong, "\n".join(wrong)
 

@@ -24,8 +24,6 @@ from eolseq.errors import EolseqError, RecordFault
 from eolseq.line.scans import read_scan
 from eolseq.line.shift_events import Note, Situation, Stands, UnitOver
 from eolseq.records.audit import audit
-from eolseq.records.entries import Unlock
-from eolseq.records.log import Log
 from eolseq.simulation.file import build
 from eolseq.station.open import open_station
 from tests.bays_rig import PAGES, SCAN, of_bays
@@ -33,8 +31,8 @@ from tests.rig import SEQUENCE
 from tests.shift_rig import MORNING
 from tests.soak.books import Books, Entry
 from tests.soak.life import LONGEST, Stuck
-from tests.soak.plan import FALSE, Mishap, Visit
-from tests.soak.plant import Disk, Killed, PlantClock, Process, dead_to_the_bench, order_of
+from tests.soak.plan import FALSE, Mishap, Visit, faults_of
+from tests.soak.plant import Disk, Killed, PlantClock, Process, dead_to_the_bench, order_of, unlock
 from tests.soak.watch import Watch
 
 AT_THE_SCANNER = 0.4  # seconds between a bay's code and the unit's
@@ -56,7 +54,7 @@ class Hall:
         self.random = Random(seed)
         self.books = Books(folder / "records" / "log.jsonl", line=False)
         defects = sorted(simulator.defects_of("DH6-00000001"))
-        self.faults = sorted((name, fault) for name, fault in _faults(self.world) if fault not in FALSE)
+        self.faults = sorted(each for each in faults_of(station, simulator) if each[1] not in FALSE)
         self.faulty: set[str] = set()  # instruments, in this life
         self.out: Counter[str] = Counter()  # lives that a bay was out of use
         self.todo = deque(self._visit(number, defects) for number in range(1, units + 1))
@@ -121,13 +119,8 @@ class Hall:
         own = [each for each in self.own if each in faulty]
         if own and self.random.random() < LEFT and self.todo:
             self.fault("silent", own[0])
-        if end == "ended" and self.books.kinds["lock"] != self.books.kinds["unlock"]:
-            with Log.open(Path(self.station.records), origin_name=self.station.origin, key_path=Path(self.station.key),
-                          role="simulated station", clock=PlantClock(MORNING, self.seconds)) as log:
-                if log.locked() is not None:
-                    log.append(Unlock(by="m-01", reason="what was at fault was put right"))
-                    log.checkpoint()
-                    self.ends["unlocked"] += 1
+        if end == "ended" and self.books.locked:
+            self.ends["unlocked"] += unlock(self.station, self.seconds)
 
     def fault(self, name: str, instrument: str) -> None:
         """An instrument becomes faulty."""
@@ -322,9 +315,3 @@ class HallLife:
     def _end_of_day(self) -> None:
         self.clock.sleep(LONGEST)
         raise Stuck(str(self.stands))
-
-
-def _faults(world: Any) -> list[tuple[str, str]]:
-    """Every fault that each instrument of the hall can have."""
-    every = [*world._shared, *(each for bay in world.bays.values() for each in bay.own)]
-    return [(each.data.name, fault) for each in every for fault in each.all_faults()]

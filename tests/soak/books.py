@@ -127,6 +127,11 @@ class Books:
 
     # -- what the scenario says -----------------------------------------------------------------------------------
 
+    @property
+    def locked(self) -> bool:
+        """Whether the log has a lock that no unlock followed; to open a long one for nothing takes as long as a life."""
+        return self.kinds["lock"] != self.kinds["unlock"]
+
     def scanned(self, visit: Visit) -> Entry:
         """A unit is scanned, and the station waits for one."""
         unit = self.units.setdefault(visit.serial, OfUnit())

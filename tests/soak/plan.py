@@ -127,7 +127,7 @@ def _cycle(names: list[Any], random: Random) -> Iterator[Any]:
 
 
 def _mishaps(random: Random) -> Iterator[Mishap]:
-    faults = _cycle(_faults(), random)
+    faults = _cycle(faults_of(STATION, SIMULATOR), random)
     kinds = _cycle(["kill"] * 6 + ["torn"] * 2 + ["guard"] * 3 + ["stop"] + ["fault"] * 5 + ["bay", "mains"]
                    + ["printer before", "printer after", "full at begin", "full", "clock a little", "clock back"]
                    + ["codes"] * 2, random)
@@ -143,9 +143,9 @@ def _mishaps(random: Random) -> Iterator[Mishap]:
             yield Mishap(kind, after, number)
 
 
-def _faults() -> list[tuple[str, str]]:
-    """Every fault that each instrument of the station can have."""
+def faults_of(station: Any, simulator: Any) -> list[tuple[str, str]]:
+    """Every fault that each instrument of a station can have."""
     from eolseq.simulation.file import _model
 
-    models = {each.name: _model(each) for each in SIMULATOR.instruments}
-    return [(each.name, fault) for each in STATION.instruments for fault in models[each.name].all_faults()]
+    models = {each.name: _model(each) for each in simulator.instruments}
+    return [(each.name, fault) for each in station.instruments for fault in models[each.name].all_faults()]

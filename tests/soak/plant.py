@@ -17,7 +17,10 @@ from typing import Any
 
 from eolseq.clock import VirtualClock
 from eolseq.commands.printing import PrintFailed
+from eolseq.records.entries import Unlock
+from eolseq.records.log import Log
 from eolseq.records.system import OperatingSystem
+from tests.shift_rig import MORNING
 
 
 class Killed(BaseException):
@@ -157,6 +160,17 @@ class Tray:
         taken, self.sheets = self.sheets, []
         self.codes = {each.digest: self.codes[each.digest] for each in self.newest}
         return taken
+
+
+def unlock(station: Any, seconds: float) -> bool:
+    """Maintenance unlocks the station at a second of the plant's time; whether it was locked."""
+    with Log.open(Path(station.records), origin_name=station.origin, key_path=Path(station.key),
+                  role="simulated station", clock=PlantClock(MORNING, seconds)) as log:
+        if log.locked() is None:
+            return False
+        log.append(Unlock(by="m-01", reason="what was at fault was put right"))
+        log.checkpoint()
+    return True
 
 
 def dead_to_the_bench(visalib: Any) -> None:
